@@ -1,0 +1,57 @@
+/** What is known of detector, lever, tip and sample: values with standard uncertainties. */
+#ifndef CANTLE_CALIBRATION_LEVER_H
+#define CANTLE_CALIBRATION_LEVER_H
+
+#include "base/status.h"
+
+struct recipe;
+
+/** One row a quantity: name in the volume's /calibration and in the recipe, recipe section, SI
+ * unit, smallest and largest value that can be meant, words for messages. */
+#define LEVER_LIST(L)                                                                              \
+    L(deflection_sensitivity, calibration, "m/V", 1e-12, 1e-3, "deflection sensitivity")           \
+    L(quadrant_sensitivity, calibration, "m", 1e-12, 1e-2, "quadrant sensitivity")                 \
+    L(spring_constant, calibration, "N/m", 1e-6, 1e6, "spring constant")                           \
+    L(tilt, calibration, "rad", 0.0, 1.2, "tilt of the lever")                                     \
+    L(tip_radius, tip, "m", 1e-10, 1e-2, "tip radius")                                             \
+    L(tip_half_angle, tip, "rad", 1e-3, 1.57, "half-opening angle of the tip")                     \
+    L(tip_face_angle, tip, "rad", 1e-3, 1.57, "face angle of the tip")                             \
+    L(poisson_ratio, sample, "1", -0.99, 0.5, "Poisson's ratio of the sample")
+
+enum lever_item {
+#define L(name, section, unit, low, high, words) LEVER_##name,
+    LEVER_LIST(L)
+#undef L
+        LEVER_COUNT
+};
+
+/** A value that is known: NaN when it is not; u is NaN when no uncertainty was stated. */
+struct known {
+    double value, u;
+    const char *origin; /**< "volume", "recipe", "default" or "" ; static text */
+};
+
+struct lever {
+    struct known item[LEVER_COUNT];
+};
+
+struct lever_row {
+    const char *name, *section, *si_unit;
+    double low, high;
+    const char *words;
+};
+extern const struct lever_row lever_rows[LEVER_COUNT];
+
+/** Nothing known: all NaN, origin "". */
+void lever_clear(struct lever *lever);
+
+/** Range check of one value (and u >= 0 when stated): ST_INPUT with the words and the limits. */
+enum status lever_check(enum lever_item item, const struct known *k, struct report *rep) MUST_CHECK;
+
+/** Merge: the recipe's values win over the volume's, the recipe's defaults fill what is left.
+ *  Errors: ST_RECIPE for a value out of range. Whether a value is needed is the model's business.
+ */
+enum status lever_settle(const struct recipe *recipe, const struct lever *from_volume,
+                         struct lever *out, struct report *rep) MUST_CHECK;
+
+#endif

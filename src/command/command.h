@@ -1,0 +1,44 @@
+/** Subcommands: options -> one call into the floors below -> status. */
+#ifndef CANTLE_COMMAND_COMMAND_H
+#define CANTLE_COMMAND_COMMAND_H
+
+#include "base/status.h"
+
+#include <argp.h>
+#include <stdbool.h>
+
+/** Where we run: filled by main after MPI_Init. */
+struct world {
+    int rank, size;
+};
+
+/** One row a command: word, group of the help, summary, function. The function returns a status;
+ * the message in rep is printed once by main. It must not call exit. */
+#define COMMAND_LIST(C)                                                                            \
+    C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
+    C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
+    C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
+    C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
+    C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
+    C(simulate, "Prepare", "write a force volume with known truth")                                \
+    C(manual, "Prepare", "print a reference page: keys, models, maps, flags or statuses")
+
+#define C(name, group, summary)                                                                    \
+    enum status command_##name(int argc, char **argv, const struct world *world,                   \
+                               struct report *rep);
+COMMAND_LIST(C)
+#undef C
+
+/** argp_parse without exit: usage errors are printed by rank 0 only. argv[0] is shown as
+ *  "cantle WORD".
+ *  @return ST_OK; ST_USAGE after a usage error (the one line is in rep); ST_OK with *done = true
+ * when
+ *  --help or --usage was asked for and printed. */
+enum status options_parse(const struct argp *argp, int argc, char **argv, const struct world *world,
+                          void *input, bool *done, struct report *rep) MUST_CHECK;
+
+/** The command line as one text that a shell reads back as it was; malloc'd, NULL without memory.
+ */
+char *options_command_line(int argc, char **argv);
+
+#endif

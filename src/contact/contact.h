@@ -1,0 +1,105 @@
+/** Contact models: mechanics of an elastic half-space under a tip, and of the lever that presses
+ * it.
+ *
+ *  Every model is written with a length l and a force scale P of its own:
+ *      F(delta) = P f(u),   u = delta / l.
+ *  A lever of spring constant k that was driven by x = Z - Z0 beyond the contact point carries
+ *      k d = F(x - d), so with t = x / l, y = d / l and kappa = P / (k l):   y = kappa f(t - y).
+ *  y(t; kappa) is the model's curve in the space where the noise is. The engine searches ln l, or
+ *  ln kappa, or both, as the record says; the record turns them into E* and w. */
+#ifndef CANTLE_CONTACT_CONTACT_H
+#define CANTLE_CONTACT_CONTACT_H
+
+#include "calibration/lever.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/** What a model must know. All SI; NaN where not known. */
+struct contact_setup {
+    double spring_n_per_m; /**< k, effective */
+    double radius_m;       /**< R */
+    double half_angle_rad; /**< cone: axis to side */
+    double face_angle_rad; /**< pyramid: axis to middle of a face */
+};
+
+/** State of a contact at one indentation, from E* and w. */
+struct contact_state {
+    double force_n;           /**< F, positive = repulsive */
+    double stiffness_n_per_m; /**< dF/d delta */
+    double contact_radius_m;  /**< a; for a pyramid that of its mean profile */
+};
+
+enum contact_segment { SEGMENT_APPROACH = 1, SEGMENT_RETRACT = 2 };
+
+struct contact_model {
+    const char *name;    /**< as written in a recipe */
+    const char *title;   /**< for people */
+    const char *formula; /**< plain text */
+    const char *source;  /**< author, journal, year */
+    const char *limits;  /**< one sentence */
+    enum lever_item tip; /**< the tip dimension it needs: LEVER_tip_radius, ... */
+    unsigned segments;   /**< bit set of enum contact_segment; the lowest bit is the natural one */
+    bool adhesive;       /**< gives a work of adhesion */
+    bool paraboloid;     /**< its profile is a paraboloid: depth over radius limits it */
+    bool free_length;    /**< ln l is searched (else l = fixed_length) */
+    bool free_kappa;     /**< ln kappa is searched (else kappa = 1) */
+    bool pull;           /**< in contact a constant pull, linear unknown, is added (DMT) */
+    double modulus_power[2]; /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
+    double work_power[2]; /**< d ln w / d ln l, d ln w / d ln kappa; 0 when w comes from the pull */
+
+    /** Reduced force f(u) and slope f'(u) over n reduced indentations; 0 out of contact. */
+    void (*force)(const double *u, size_t n, double *f, double *slope);
+    /** Reduced deflection y(t; kappa), dy/dt and dy/d ln kappa over n reduced displacements. Where
+     * an adhesive contact has already come off (t before the stable branch) the branch's end is
+     * given with zero derivatives. Quickest for ascending t. Arrays must not overlap. */
+    void (*lever)(double kappa, const double *t, size_t n, double *y, double *y_t,
+                  double *y_lnkappa);
+    /** Length that is not searched, metres (NULL when free_length). */
+    double (*fixed_length)(const struct contact_setup *s);
+    /** E* in Pa and, for adhesive models, w in J/m^2 from l, kappa (and the pull in N). */
+    void (*physics)(const struct contact_setup *s, double length_m, double kappa, double pull_n,
+                    double *reduced_modulus_pa, double *work_j_per_m2);
+    /** The inverse of it. */
+    void (*scales)(const struct contact_setup *s, double reduced_modulus_pa, double work_j_per_m2,
+                   double *length_m, double *kappa, double *pull_n);
+    /** Start values: l and kappa for which the lever carries deflection d at displacement x past
+     * the contact point, for a pull-off that bends it by pull_m (0 without adhesion). x > d > 0. */
+    void (*match)(const struct contact_setup *s, double x_m, double deflection_m, double pull_m,
+                  double *length_m, double *kappa);
+    /** Force, stiffness and contact radius at an indentation (stable branch). Zero out of contact.
+     */
+    void (*state)(const struct contact_setup *s, double reduced_modulus_pa, double work_j_per_m2,
+                  double indentation_m, struct contact_state *out);
+};
+
+/** The models, in the order of help and docs. A new one: a record in a file of this folder, a word
+ *  here. */
+#define CONTACT_MODELS(M) M(paraboloid) M(cone) M(pyramid) M(flat_punch) M(dmt) M(jkr)
+
+enum contact_id {
+#define M(name) CONTACT_##name,
+    CONTACT_MODELS(M)
+#undef M
+        CONTACT_COUNT
+};
+
+#define M(name) extern const struct contact_model contact_##name;
+CONTACT_MODELS(M)
+#undef M
+
+/** The record at an index of enum contact_id. */
+const struct contact_model *contact_at(int index);
+/** By name; NULL if there is none. */
+const struct contact_model *contact_find(const char *name);
+/** Names, blank-separated: "paraboloid cone ...". */
+const char *contact_names(void);
+
+/** Deflection of the lever at displacement x beyond the contact point, for E* and w (metres); the
+ *  forward model of the simulator and of figures. x in any order, [n]. Zero (free lever) where
+ * there is no contact: before contact, and for an adhesive model beyond its pull-off. */
+void contact_deflection(const struct contact_model *m, const struct contact_setup *s,
+                        double reduced_modulus_pa, double work_j_per_m2, const double *x_m,
+                        size_t n, double *deflection_m);
+
+#endif

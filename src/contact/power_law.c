@@ -1,0 +1,290 @@
+/* Indenters whose force is a power of the indentation, F = A delta^p, without adhesion.
+ * Length l = (k/A)^(1/(p-1)), so that k l = A l^p: then kappa = 1 and y = (t - y)^p. */
+#include "contact/power_law.h"
+
+#include <math.h>
+
+/* u + u^(3/2) = t. With s = sqrt(u): s^3 + s^2 = t, convex in s > 0, so Newton from above falls on
+ * the root without overshoot; ascending t makes the last root a good start after one step. */
+double power_law_root_three_halves(double t, double start)
+{
+    double s = start;
+    for (int i = 0; i < 100; i++) {
+        double step = (s * s * (s + 1.0) - t) / (s * (3.0 * s + 2.0));
+        s -= step;
+        if (fabs(step) <= 1e-8 * s) break; /* quadratic: the error is now 1e-16 */
+    }
+    return s;
+}
+
+void power_law_lever_three_halves(double kappa, const double *t, size_t n, double *y, double *y_t,
+                                  double *y_lnkappa)
+{
+    (void)kappa;
+    double s = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        if (!(t[i] > 0)) {
+            y[i] = y_t[i] = y_lnkappa[i] = 0.0;
+            continue;
+        }
+        double from_above = sqrt(t[i]);
+        s = power_law_root_three_halves(t[i], s > 0.2 * from_above ? s : from_above);
+        y[i] = s * s * s;
+        y_t[i] = 1.5 * s / (1.0 + 1.5 * s);
+        y_lnkappa[i] = 0.0;
+    }
+}
+
+void power_law_force_three_halves(const double *u, size_t n, double *f, double *slope)
+{
+    for (size_t i = 0; i < n; i++) {
+        double s = u[i] > 0 ? sqrt(u[i]) : 0.0;
+        f[i] = s * s * s;
+        slope[i] = 1.5 * s;
+    }
+}
+
+static void lever_square(double kappa, const double *t, size_t n, double *y, double *y_t,
+                         double *y_lnkappa)
+{
+    (void)kappa;
+    for (size_t i = 0; i < n; i++) {
+        double positive = t[i] > 0 ? t[i] : 0.0;
+        double u = 2.0 * positive / (1.0 + sqrt(1.0 + 4.0 * positive)); /* u + u^2 = t */
+        y[i] = u * u;
+        y_t[i] = 2.0 * u / (1.0 + 2.0 * u);
+        y_lnkappa[i] = 0.0;
+    }
+}
+
+static void force_square(const double *u, size_t n, double *f, double *slope)
+{
+    for (size_t i = 0; i < n; i++) {
+        double positive = u[i] > 0 ? u[i] : 0.0;
+        f[i] = positive * positive;
+        slope[i] = 2.0 * positive;
+    }
+}
+
+static void lever_linear(double kappa, const double *t, size_t n, double *y, double *y_t,
+                         double *y_lnkappa)
+{
+    double share = kappa / (1.0 + kappa), share_lnkappa = share / (1.0 + kappa);
+    for (size_t i = 0; i < n; i++) {
+        double positive = t[i] > 0 ? t[i] : 0.0;
+        y[i] = share * positive;
+        y_t[i] = t[i] > 0 ? share : 0.0;
+        y_lnkappa[i] = share_lnkappa * positive;
+    }
+}
+
+static void force_linear(const double *u, size_t n, double *f, double *slope)
+{
+    for (size_t i = 0; i < n; i++) {
+        f[i] = u[i] > 0 ? u[i] : 0.0;
+        slope[i] = u[i] > 0 ? 1.0 : 0.0;
+    }
+}
+
+/* --- A / E* of each shape, and the contact radius --- */
+
+double paraboloid_factor(const struct contact_setup *s)
+{
+    return 4.0 / 3.0 * sqrt(s->radius_m);
+}
+
+static double cone_factor(const struct contact_setup *s)
+{
+    return 2.0 / M_PI * tan(s->half_angle_rad);
+}
+
+static double pyramid_factor(const struct contact_setup *s)
+{
+    return tan(s->face_angle_rad) / sqrt(2.0);
+}
+
+/* A power p: l^(p-1) = k/A. */
+static double length_of(const struct contact_setup *s, double amplitude, double power)
+{
+    return pow(s->spring_n_per_m / amplitude, 1.0 / (power - 1.0));
+}
+
+static double amplitude_of(const struct contact_setup *s, double length_m, double power)
+{
+    return s->spring_n_per_m * pow(length_m, 1.0 - power);
+}
+
+/* y/t = d/x and y = u^p, t = u + u^p give u = (d/(x-d))^(1/(p-1)), l = x/t. */
+double power_law_match(double x_m, double deflection_m, double power)
+{
+    double u = pow(deflection_m / (x_m - deflection_m), 1.0 / (power - 1.0));
+    return x_m / (u + pow(u, power));
+}
+
+static void state_of(double amplitude, double power, double depth_m, double radius_m,
+                     struct contact_state *out)
+{
+    double depth = depth_m > 0 ? depth_m : 0.0;
+    out->force_n = amplitude * pow(depth, power);
+    out->stiffness_n_per_m = depth > 0 ? power * amplitude * pow(depth, power - 1.0) : 0.0;
+    out->contact_radius_m = depth > 0 ? radius_m : 0.0;
+}
+
+#define POWER_LAW(shape, power, factor, radius)                                                    \
+    static void shape##_physics(const struct contact_setup *s, double length_m, double kappa,      \
+                                double pull_n, double *reduced_modulus_pa, double *work_j_per_m2)  \
+    {                                                                                              \
+        (void)kappa, (void)pull_n;                                                                 \
+        *reduced_modulus_pa = amplitude_of(s, length_m, power) / factor(s);                        \
+        *work_j_per_m2 = NAN;                                                                      \
+    }                                                                                              \
+    static void shape##_scales(const struct contact_setup *s, double reduced_modulus_pa,           \
+                               double work_j_per_m2, double *length_m, double *kappa,              \
+                               double *pull_n)                                                     \
+    {                                                                                              \
+        (void)work_j_per_m2;                                                                       \
+        *length_m = length_of(s, factor(s) * reduced_modulus_pa, power);                           \
+        *kappa = 1.0;                                                                              \
+        *pull_n = 0.0;                                                                             \
+    }                                                                                              \
+    static void shape##_match(const struct contact_setup *s, double x_m, double deflection_m,      \
+                              double pull_m, double *length_m, double *kappa)                      \
+    {                                                                                              \
+        (void)s, (void)pull_m;                                                                     \
+        *length_m = power_law_match(x_m, deflection_m, power);                                     \
+        *kappa = 1.0;                                                                              \
+    }                                                                                              \
+    static void shape##_state(const struct contact_setup *s, double reduced_modulus_pa,            \
+                              double work_j_per_m2, double depth_m, struct contact_state *out)     \
+    {                                                                                              \
+        (void)work_j_per_m2;                                                                       \
+        state_of(factor(s) * reduced_modulus_pa, power, depth_m, radius, out);                     \
+    }
+
+POWER_LAW(paraboloid, 1.5, paraboloid_factor, sqrt(s->radius_m *depth_m))
+POWER_LAW(cone, 2.0, cone_factor, cone_factor(s) * depth_m)
+POWER_LAW(pyramid, 2.0, pyramid_factor, pyramid_factor(s) * depth_m)
+
+const struct contact_model contact_paraboloid = {
+    .name = "paraboloid",
+    .title = "paraboloid (sphere at small depth), no adhesion",
+    .formula = "F = 4/3 E* sqrt(R) delta^(3/2), a = sqrt(R delta)",
+    .source = "H. Hertz, J. reine angew. Math. 92 (1882) 156; I. N. Sneddon, Int. J. Eng. Sci. 3 "
+              "(1965) 47",
+    .limits =
+        "elastic, homogeneous, flat and thick sample, no adhesion; depth well below R (a true "
+        "sphere differs by 2.8 % in E at depth/R = 0.28)",
+    .tip = LEVER_tip_radius,
+    .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
+    .paraboloid = true,
+    .free_length = true,
+    .modulus_power = {-0.5, 0.0},
+    .force = power_law_force_three_halves,
+    .lever = power_law_lever_three_halves,
+    .physics = paraboloid_physics,
+    .scales = paraboloid_scales,
+    .match = paraboloid_match,
+    .state = paraboloid_state,
+};
+
+const struct contact_model contact_cone = {
+    .name = "cone",
+    .title = "cone, no adhesion",
+    .formula = "F = (2/pi) E* tan(half angle) delta^2, a = (2/pi) tan(half angle) delta",
+    .source =
+        "A. E. H. Love, Q. J. Math. 10 (1939) 161; I. N. Sneddon, Int. J. Eng. Sci. 3 (1965) 47",
+    .limits = "depth large against the apex radius; half angle from the axis to the side",
+    .tip = LEVER_tip_half_angle,
+    .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
+    .free_length = true,
+    .modulus_power = {-1.0, 0.0},
+    .force = force_square,
+    .lever = lever_square,
+    .physics = cone_physics,
+    .scales = cone_scales,
+    .match = cone_match,
+    .state = cone_state,
+};
+
+const struct contact_model contact_pyramid = {
+    .name = "pyramid",
+    .title = "four-sided pyramid (mean profile), no adhesion",
+    .formula = "F = E* tan(face angle) delta^2 / sqrt(2), a = tan(face angle) delta / sqrt(2)",
+    .source =
+        "F. Rico et al., Phys. Rev. E 72 (2005) 021914, limit of large depth (attribution from "
+        "memory; the constant is derived from the mean profile). G. G. Bilodeau, J. Appl. Mech. "
+        "59 (1992) 519 gives 0.7453 instead of 1/sqrt(2), 5.4 % more force",
+    .limits =
+        "depth large against the apex radius; face angle from the axis to the middle of a face: "
+        "tan(edge angle) = sqrt(2) tan(face angle)",
+    .tip = LEVER_tip_face_angle,
+    .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
+    .free_length = true,
+    .modulus_power = {-1.0, 0.0},
+    .force = force_square,
+    .lever = lever_square,
+    .physics = pyramid_physics,
+    .scales = pyramid_scales,
+    .match = pyramid_match,
+    .state = pyramid_state,
+};
+
+/* --- The punch has no length of its own: l = its radius a, kappa = 2 E* a / k is searched. --- */
+
+static double punch_length(const struct contact_setup *s)
+{
+    return s->radius_m;
+}
+
+static void punch_physics(const struct contact_setup *s, double length_m, double kappa,
+                          double pull_n, double *reduced_modulus_pa, double *work_j_per_m2)
+{
+    (void)length_m, (void)pull_n;
+    *reduced_modulus_pa = kappa * s->spring_n_per_m / (2.0 * s->radius_m);
+    *work_j_per_m2 = NAN;
+}
+
+static void punch_scales(const struct contact_setup *s, double reduced_modulus_pa,
+                         double work_j_per_m2, double *length_m, double *kappa, double *pull_n)
+{
+    (void)work_j_per_m2;
+    *length_m = s->radius_m;
+    *kappa = 2.0 * reduced_modulus_pa * s->radius_m / s->spring_n_per_m;
+    *pull_n = 0.0;
+}
+
+static void punch_match(const struct contact_setup *s, double x_m, double deflection_m,
+                        double pull_m, double *length_m, double *kappa)
+{
+    (void)pull_m;
+    *length_m = s->radius_m;
+    *kappa = deflection_m / (x_m - deflection_m);
+}
+
+static void punch_state(const struct contact_setup *s, double reduced_modulus_pa,
+                        double work_j_per_m2, double depth_m, struct contact_state *out)
+{
+    (void)work_j_per_m2;
+    state_of(2.0 * reduced_modulus_pa * s->radius_m, 1.0, depth_m, s->radius_m, out);
+}
+
+const struct contact_model contact_flat_punch = {
+    .name = "flat_punch",
+    .title = "flat circular punch, no adhesion",
+    .formula = "F = 2 E* a delta",
+    .source =
+        "J. Boussinesq, Application des potentiels (1885); I. N. Sneddon, Int. J. Eng. Sci. 3 "
+        "(1965) 47",
+    .limits = "face parallel to the surface, full contact from the first touch",
+    .tip = LEVER_tip_radius,
+    .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
+    .free_kappa = true,
+    .modulus_power = {0.0, 1.0},
+    .force = force_linear,
+    .lever = lever_linear,
+    .fixed_length = punch_length,
+    .physics = punch_physics,
+    .scales = punch_scales,
+    .match = punch_match,
+    .state = punch_state,
+};

@@ -1,0 +1,209 @@
+/* The order of the steps, the reasons to doubt, and the trace for people. */
+#include "curve/curve_private.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+struct curve_work *curve_work_new(size_t n_max)
+{
+    enum { ARRAYS = 2 * 4 + 11 };
+    struct curve_work *w = calloc(1, sizeof *w);
+    if (!w) return NULL;
+    if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
+    w->n_max = n_max;
+    w->block = calloc(ARRAYS * n_max, sizeof *w->block);
+    w->in_fit = calloc(n_max, 1);
+    w->index = calloc(n_max, sizeof *w->index);
+    w->fit = fit_work_new(n_max);
+    if (!w->block || !w->in_fit || !w->index || !w->fit) {
+        curve_work_free(w);
+        return NULL;
+    }
+    double **arrays[] = {&w->lane[0].z,
+                         &w->lane[0].d,
+                         &w->lane[0].force,
+                         &w->lane[0].separation,
+                         &w->lane[1].z,
+                         &w->lane[1].d,
+                         &w->lane[1].force,
+                         &w->lane[1].separation,
+                         &w->fz,
+                         &w->fy,
+                         &w->ones,
+                         &w->ramp,
+                         &w->pull,
+                         &w->reduced,
+                         &w->y,
+                         &w->y_t,
+                         &w->y_k,
+                         &w->indent,
+                         &w->model};
+    for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
+        *arrays[i] = w->block + i * n_max;
+    return w;
+}
+
+void curve_work_free(struct curve_work *w)
+{
+    if (!w) return;
+    free(w->block);
+    free(w->in_fit);
+    free(w->index);
+    fit_work_free(w->fit);
+    free(w);
+}
+
+/* Samples to a lane with baseline and force; reasons why that failed. */
+static uint32_t prepare(const struct curve_plan *plan, const struct raw_curve *raw,
+                        enum segment_id seg, struct curve_work *w, struct lane *lane)
+{
+    uint32_t flags = 0;
+    lane_fill(plan, raw, seg, lane);
+    lane->baseline_end = 0;
+    if (lane->missing) flags |= FLAG(samples_missing);
+    if (lane->n < SMALLEST_CURVE ||
+        (double)lane->missing > plan->limit.missing * (double)lane->total)
+        return flags | FLAG(too_few_samples);
+    if (lane->runs_back) return flags | FLAG(z_not_monotonic);
+    lane_find_baseline(plan, lane, w->reduced);
+    lane_set_force(plan, lane);
+    return flags;
+}
+
+static bool above(double value, double limit)
+{
+    return isfinite(limit) && value > limit;
+}
+
+/* Is there a contact to fit? */
+static uint32_t judge_baseline(const struct curve_plan *plan, const struct lane *lane)
+{
+    uint32_t flags = 0;
+    double k = plan->setup.spring_n_per_m, peak = k * lane->peak_d;
+    if (lane->baseline_end >= lane->n || !(lane->peak_d > 5.0 * lane->noise))
+        return FLAG(no_contact);
+    if ((double)lane->baseline_end < plan->shortest_baseline * (double)lane->n)
+        flags |= FLAG(no_baseline);
+    if (above(k * lane->noise, plan->limit.force_noise_n)) flags |= FLAG(noisy_baseline);
+    if (above(fabs(lane->slope), plan->limit.baseline_slope)) flags |= FLAG(sloped_baseline);
+    if (isfinite(plan->limit.peak_force_n) && peak < plan->limit.peak_force_n)
+        flags |= FLAG(peak_too_low);
+    return flags;
+}
+
+/* Does the model hold here, and is the number worth something? */
+static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane,
+                          const struct contact_fit *fit, const struct pixel_result *r)
+{
+    uint32_t flags = 0;
+    double depth = r->map[MAP_indentation].value, modulus = r->map[MAP_modulus].value;
+    double ratio = r->map[MAP_stiffness_ratio].value,
+           peak = plan->setup.spring_n_per_m * lane->peak_d;
+    if ((double)lane->baseline_end < plan->shortest_baseline * (double)lane->n)
+        flags |= FLAG(no_baseline);
+    if (!(depth > plan->limit.depth_to_uncertainty * r->map[MAP_indentation].error))
+        flags |= FLAG(too_shallow);
+    if (plan->model->paraboloid && above(depth / plan->setup.radius_m, plan->limit.depth_to_radius))
+        flags |= FLAG(outside_model);
+    if (!plan->model->adhesive && plan->segment == SEG_APPROACH &&
+        r->map[MAP_snap_in_force].value > plan->limit.snap_in * peak &&
+        r->map[MAP_snap_in_force].value > 5.0 * r->map[MAP_force_noise].value)
+        flags |= FLAG(attractive);
+    if (above(ratio, plan->limit.stiffness_high) || ratio < plan->limit.stiffness_low)
+        flags |= FLAG(stiffness_ratio);
+    if (plan->force_space && above(ratio, plan->limit.stiffness_force_space))
+        flags |= FLAG(biased_fit);
+    if (above(plan->setup.spring_n_per_m * fit->residual_m, plan->limit.residual * peak))
+        flags |= FLAG(large_residual);
+    if (above(modulus, plan->limit.modulus_high_pa) || modulus < plan->limit.modulus_low_pa ||
+        !(modulus > 0) || !isfinite(modulus))
+        flags |= FLAG(implausible);
+    return flags;
+}
+
+static void trace_lane(const struct lane *lane, struct segment_trace *t)
+{
+    *t = (struct segment_trace){
+        .n = lane->baseline_end ? lane->n : 0,
+        .z_m = lane->z,
+        .deflection_m = lane->d,
+        .force_n = lane->force,
+        .separation_m = lane->separation,
+        .offset_m = lane->offset,
+        .slope = lane->slope,
+        .z_ref_m = lane->z_ref,
+        .off_offset_m = lane->off_offset,
+        .off_slope = lane->off_slope,
+        .baseline_end = lane->baseline_end,
+        .noise_m = lane->noise,
+    };
+}
+
+static void fill_trace(const struct curve_plan *plan, struct curve_work *w,
+                       const struct contact_fit *fit, struct curve_trace *trace)
+{
+    *trace = (struct curve_trace){.fitted = plan->segment};
+    trace_lane(&w->lane[0], &trace->seg[SEG_APPROACH]);
+    trace_lane(&w->lane[1], &trace->seg[SEG_RETRACT]);
+    trace->fit_deflection_m = w->model;
+    trace->in_fit = w->in_fit;
+    trace->contact_point_m = fit->contact_point;
+    trace->reduced_modulus_pa = fit->reduced_modulus;
+    trace->work_j_per_m2 = fit->work;
+}
+
+/* Separation needs a zero: the fitted contact point, else the turning point of the approach. */
+static void set_separations(struct curve_work *w, const struct contact_fit *fit)
+{
+    double zero = fit->contact_point;
+    for (int i = 0; i < 2; i++) {
+        struct lane *lane = &w->lane[i];
+        if (!lane->baseline_end) continue;
+        if (!isfinite(zero)) zero = lane->peak_z - lane->peak_d;
+        lane_set_separation(lane, zero);
+    }
+}
+
+static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
+                    struct curve_work *work, struct contact_fit *fit, struct pixel_result *out)
+{
+    enum segment_id other = plan->segment == SEG_APPROACH ? SEG_RETRACT : SEG_APPROACH;
+    struct lane *lane = &work->lane[plan->segment == SEG_RETRACT];
+    struct lane *second = &work->lane[other == SEG_RETRACT];
+    out->flags |= prepare(plan, raw, plan->segment, work, lane);
+    if (lane->baseline_end) {
+        out->flags |= judge_baseline(plan, lane);
+        if (!(out->flags & FLAG(no_contact))) {
+            contact_fit_run(plan, work, lane, fit, &out->flags);
+            lane_set_force(plan, lane); /* the baseline is the fitted one now */
+        }
+    }
+    if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);
+    if (raw->seg[other].n) prepare(plan, raw, other, work, second);
+    set_separations(work, fit);
+    if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
+    measure_maps(plan, work, fit, out);
+    if (fit->done) {
+        out->flags |= judge_fit(plan, lane, fit, out);
+        if (above(fabs(lane->slope), plan->limit.baseline_slope))
+            out->flags |= FLAG(sloped_baseline);
+    }
+}
+
+void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
+                   struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
+{
+    struct contact_fit fit = {.reduced_modulus = NAN, .work = NAN, .contact_point = NAN};
+    result_clear(out);
+    for (int i = 0; i < 2; i++)
+        work->lane[i].n = work->lane[i].baseline_end = 0;
+    work->tracing = trace != NULL;
+    for (size_t i = 0; trace && i < work->n_max; i++)
+        work->model[i] = NAN, work->in_fit[i] = 0;
+    if (raw->absent)
+        out->flags |= FLAG(absent);
+    else
+        analyse(plan, raw, work, &fit, out);
+    out->state = (uint8_t)result_state(out->flags);
+    if (trace) fill_trace(plan, work, &fit, trace);
+}

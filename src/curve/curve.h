@@ -1,0 +1,96 @@
+/** One pixel's journey: detector -> deflection -> force -> baseline -> contact -> results. */
+#ifndef CANTLE_CURVE_CURVE_H
+#define CANTLE_CURVE_CURVE_H
+
+#include "calibration/lever.h"
+#include "contact/contact.h"
+#include "curve/result.h"
+#include "recipe/recipe.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+enum segment_id { SEG_APPROACH, SEG_DWELL, SEG_RETRACT, SEG_COUNT };
+enum signal_stage { STAGE_DETECTOR, STAGE_QUADRANTS, STAGE_DEFLECTION, STAGE_FORCE };
+
+/** One segment of one pixel as the volume hands it over: SI, in the order of time, positive =
+ *  repulsive, z growing towards the sample. Borrowed from the volume's buffers until the next
+ * curve. */
+struct raw_segment {
+    size_t n;              /**< samples, 0 = the segment is not there */
+    const double *signal;  /**< [n], or [n][4] for STAGE_QUADRANTS: V, m or N; NaN = missing */
+    const double *z_m;     /**< [n]; NaN = missing */
+    const double *lateral; /**< [n] or NULL */
+    size_t clipped;        /**< samples at or beyond the valid range */
+};
+
+struct raw_curve {
+    bool absent;
+    enum signal_stage stage[SEG_COUNT];
+    struct raw_segment seg[SEG_COUNT];
+};
+
+/** What the analysis does with every curve; made once from recipe and calibration. */
+struct curve_plan {
+    const struct contact_model *model;
+    struct contact_setup setup;
+    struct lever lever;
+    enum segment_id segment; /**< the fitted one */
+    bool force_space;
+    int baseline_order; /**< 0 offset, 1 line */
+    double shortest_baseline;
+    double from, to;
+    enum range_of from_is, to_is;
+    double poisson_ratio;
+    int work_from; /**< 0 model, 1 dmt, 2 jkr, 3 none */
+    struct {
+        double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
+            depth_to_uncertainty, stiffness_low, stiffness_high, stiffness_force_space, residual,
+            modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
+    } limit;
+};
+
+/** Resolve. `stages` and `there` say what the volume holds. Errors: ST_RECIPE for a value that is
+ *  needed and not known (names key and dataset), for a model that cannot do the asked segment, or a
+ *  segment that is not there. */
+enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
+                            const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
+                            struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** One segment on its way, z ascending (a retract is reversed in time): filled by curve_analyse for
+ *  people who want to see each step. Arrays are owned by the workspace. */
+struct segment_trace {
+    size_t n;                   /**< samples left after missing ones were dropped */
+    const double *z_m;          /**< [n] ascending */
+    const double *deflection_m; /**< [n] as measured, baseline still in it */
+    const double *force_n;      /**< [n] baseline subtracted */
+    const double *separation_m; /**< [n] tip-sample separation, zero at the segment's contact point
+                                     if known, else at the other segment's, else at the peak */
+    double offset_m, slope;     /**< baseline: offset_m + slope (z - z_ref_m) */
+    double z_ref_m;
+    double off_offset_m, off_slope; /**< the same from the off-surface part alone, before the fit;
+                                       what indentation is computed with when fit_space is force */
+    size_t baseline_end;            /**< samples [0, baseline_end) are off the surface */
+    double noise_m;                 /**< rms of the baseline's residuals */
+};
+
+struct curve_trace {
+    struct segment_trace seg[SEG_COUNT]; /**< n = 0 where not there; dwell is not traced */
+    enum segment_id fitted;
+    const double *fit_deflection_m; /**< [seg[fitted].n] model with baseline, NaN outside the fit */
+    const uint8_t *in_fit;          /**< [seg[fitted].n] 1 where the sample was used */
+    double contact_point_m, reduced_modulus_pa, work_j_per_m2; /**< NaN if not found */
+};
+
+/** Buffers for curves of up to n_max samples a segment; no allocation happens per curve. */
+struct curve_work;
+struct curve_work *curve_work_new(size_t n_max); /**< NULL without memory */
+void curve_work_free(struct curve_work *w);
+
+/** Analyse one curve. Never fails: what cannot be computed is NaN and a flag says why.
+ *  @param trace  may be NULL */
+void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
+                   struct curve_work *work, struct pixel_result *out, struct curve_trace *trace);
+
+#endif

@@ -1,0 +1,81 @@
+/** Private to curve/: one segment in work, and the steps from samples to results. */
+#ifndef CANTLE_CURVE_CURVE_PRIVATE_H
+#define CANTLE_CURVE_CURVE_PRIVATE_H
+
+#include "curve/curve.h"
+#include "fit/separable.h"
+
+enum { SMALLEST_CURVE = 32 }; /* samples: below this no segment is analysed */
+
+/** A segment with z ascending (a retract is reversed in time): off the surface first. */
+struct lane {
+    size_t n;
+    double *z, *d, *force, *separation; /**< [n] m, m, N, m; force has the baseline taken off */
+    double z_ref, offset, slope;        /**< baseline: offset + slope (z - z_ref) */
+    double off_offset, off_slope;       /**< the same as found before the contact fit */
+    size_t baseline_end;                /**< samples [0, baseline_end) are off the surface */
+    double noise;                       /**< rms of the baseline's residuals, m */
+    double slope_error, level_error;    /**< standard errors of slope and of the level at z_ref */
+    size_t missing, total;              /**< samples left out, samples there were */
+    bool runs_back;                     /**< z is not monotonic */
+    double peak_d, peak_z;              /**< turning point: deflection (baseline off), z */
+};
+
+/** What the contact fit found, in physical terms. Order of cov: ln E*, Z0, ln w. */
+struct contact_fit {
+    bool done; /**< a fit was made: the values below are numbers */
+    bool converged, at_bound;
+    double reduced_modulus, work, contact_point, pull_n;
+    double cov[3][3];
+    double residual_m; /**< rms over the samples in contact */
+    size_t used;
+    double length, kappa;
+};
+
+struct curve_work {
+    size_t n_max;
+    double *block;
+    struct lane lane[2];                  /**< 0 approach, 1 retract */
+    double *fz, *fy, *ones, *ramp, *pull; /**< fit set: z, deflection, linear columns */
+    double *reduced, *y, *y_t, *y_k;      /**< reduced displacement in, lever or force out */
+    double *indent;                       /**< fit in force space: z - deflection */
+    double *model;                        /**< [n] trace: fitted deflection */
+    uint8_t *in_fit;                      /**< [n] trace */
+    size_t *index;                        /**< fit set -> sample of the lane */
+    struct fit_work *fit;
+    bool tracing; /**< fill model and in_fit */
+};
+
+/** Detector -> deflection, missing samples dropped, z ascending. */
+void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
+               struct lane *lane);
+
+/** Grow the off-surface part from the far end, fit it, fill offset, slope, noise and baseline_end.
+ */
+void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double *scratch);
+
+/** Least-squares baseline over samples [0, end); needs end >= 3. */
+void lane_fit_baseline(int order, size_t end, struct lane *lane);
+
+/** force = k (d - baseline), and the turning point. */
+void lane_set_force(const struct curve_plan *plan, struct lane *lane);
+
+/** separation = z0 - (z - d). */
+void lane_set_separation(struct lane *lane, double contact_point_m);
+
+/** Deflection with the baseline taken off. */
+double lane_deflection(const struct lane *lane, size_t i);
+
+/** Fit the contact model to the lane of the plan's segment. Sets flags that come from the fit. On
+ *  success the lane's baseline is the fitted one. */
+void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
+                     struct contact_fit *out, uint32_t *flags);
+
+/** Index of the first sample in contact of a retract with pull-off, lane->n if there is none. */
+size_t lane_pull_off(const struct lane *lane);
+
+/** All maps from lanes and fit; flags that come from them. */
+void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
+                  const struct contact_fit *fit, struct pixel_result *out);
+
+#endif

@@ -1,0 +1,208 @@
+/* From lanes and fit to maps. Definitions: the table in result.h. */
+#include "curve/curve_private.h"
+
+#include <math.h>
+
+static void set(struct pixel_result *out, enum map_id id, double value, double error)
+{
+    out->map[id] = (struct measured){isfinite(value) ? value : NAN, isfinite(error) ? error : NAN};
+}
+
+/* --- what the fit says --- */
+
+struct contact_numbers {
+    double stiffness, radius, pressure;
+};
+
+static struct contact_numbers numbers_at(const struct curve_plan *plan, double ln_modulus,
+                                         double z0, double ln_work, double peak_z, double peak_d)
+{
+    struct contact_state state;
+    plan->model->state(&plan->setup, exp(ln_modulus), exp(ln_work), peak_z - z0 - peak_d, &state);
+    double area = M_PI * state.contact_radius_m * state.contact_radius_m;
+    return (struct contact_numbers){state.stiffness_n_per_m, state.contact_radius_m,
+                                    area > 0 ? state.force_n / area : NAN};
+}
+
+/* First-order propagation through central differences in (ln E*, Z0, ln w). */
+static void set_contact_numbers(const struct curve_plan *plan, const struct lane *lane,
+                                const struct contact_fit *fit, struct pixel_result *out)
+{
+    double at[3] = {log(fit->reduced_modulus), fit->contact_point, log(fit->work)};
+    double step[3], grad[3][3] = {{0}}, error[3] = {0};
+    size_t n = plan->model->adhesive ? 3 : 2;
+    struct contact_numbers c = numbers_at(plan, at[0], at[1], at[2], lane->peak_z, lane->peak_d);
+    for (size_t i = 0; i < n; i++) {
+        /* a tenth of a standard error, but enough above rounding */
+        step[i] = 0.1 * sqrt(fit->cov[i][i]) + (i == 1 ? 1e-15 : 1e-6);
+        double up[3] = {at[0], at[1], at[2]}, down[3] = {at[0], at[1], at[2]};
+        up[i] += step[i], down[i] -= step[i];
+        struct contact_numbers a = numbers_at(plan, up[0], up[1], up[2], lane->peak_z,
+                                              lane->peak_d);
+        struct contact_numbers b = numbers_at(plan, down[0], down[1], down[2], lane->peak_z,
+                                              lane->peak_d);
+        grad[0][i] = (a.stiffness - b.stiffness) / (2 * step[i]);
+        grad[1][i] = (a.radius - b.radius) / (2 * step[i]);
+        grad[2][i] = (a.pressure - b.pressure) / (2 * step[i]);
+    }
+    for (int q = 0; q < 3; q++) {
+        double sum = 0;
+        for (size_t i = 0; i < n; i++)
+            for (size_t j = 0; j < n; j++)
+                sum += grad[q][i] * fit->cov[i][j] * grad[q][j];
+        error[q] = sqrt(sum);
+    }
+    set(out, MAP_contact_stiffness, c.stiffness, error[0]);
+    set(out, MAP_contact_radius, c.radius, error[1]);
+    set(out, MAP_mean_pressure, c.pressure, error[2]);
+    set(out, MAP_stiffness_ratio, c.stiffness / plan->setup.spring_n_per_m, NAN);
+}
+
+static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
+                         const struct contact_fit *fit, struct pixel_result *out)
+{
+    double k = plan->setup.spring_n_per_m, nu = plan->poisson_ratio;
+    double relative = sqrt(fit->cov[0][0]), u_point = sqrt(fit->cov[1][1]);
+    double modulus = fit->reduced_modulus * (1.0 - nu * nu);
+    set(out, MAP_modulus, modulus, modulus * relative);
+    set(out, MAP_reduced_modulus, fit->reduced_modulus, fit->reduced_modulus * relative);
+    set(out, MAP_contact_point, fit->contact_point, u_point);
+    set(out, MAP_contact_height, -fit->contact_point, u_point);
+    set(out, MAP_indentation, lane->peak_z - fit->contact_point - lane->peak_d, u_point);
+    set(out, MAP_fit_residual, k * fit->residual_m, NAN);
+    set(out, MAP_samples_used, (double)fit->used, NAN);
+    set(out, MAP_modulus_contact_correlation, fit->cov[0][1] / (relative * u_point), NAN);
+    if (plan->model->adhesive && plan->work_from == 0)
+        set(out, MAP_work_of_adhesion, fit->work, fit->work * sqrt(fit->cov[2][2]));
+    set_contact_numbers(plan, lane, fit, out);
+}
+
+/* --- what needs no model --- */
+
+/* Area under F(z) from z_low to z_high by the trapezoidal rule, cells cut at the limits. */
+static double area_over_z(const struct lane *lane, double z_low, double z_high)
+{
+    double sum = 0;
+    for (size_t i = 0; i + 1 < lane->n; i++) {
+        double a = lane->z[i], b = lane->z[i + 1];
+        if (!(b > a)) continue;
+        double from = fmax(a, z_low), to = fmin(b, z_high);
+        if (!(to > from)) continue;
+        double slope = (lane->force[i + 1] - lane->force[i]) / (b - a);
+        sum += (to - from) * (lane->force[i] + slope * (0.5 * (from + to) - a));
+    }
+    return sum;
+}
+
+/* Samples [0, i] up to the last one that does not stand above zero. */
+static size_t last_at_zero(const struct lane *lane)
+{
+    size_t i = lane->n;
+    while (i > 0 && lane_deflection(lane, i - 1) > 3.0 * lane->noise)
+        i--;
+    return i > 0 ? i - 1 : 0;
+}
+
+/* Where a sample's two neighbours lie, for the part of an error that the sampling makes. */
+static double step_at(const struct lane *lane, size_t i)
+{
+    return i + 1 < lane->n ? fabs(lane->separation[i + 1] - lane->separation[i]) : 0.0;
+}
+
+static void measure_approach(const struct curve_plan *plan, const struct lane *lane,
+                             struct pixel_result *out)
+{
+    double k = plan->setup.spring_n_per_m, noise = k * lane->noise, level = k * lane->level_error;
+    double lowest = 0;
+    size_t at = last_at_zero(lane);
+    /* value of a five-point line at its end: 0.6 of the variance of one sample */
+    set(out, MAP_peak_force, k * lane->peak_d, sqrt(0.6 * noise * noise + level * level));
+    set(out, MAP_setpoint_height, -(lane->peak_z - lane->peak_d), sqrt(0.6) * lane->noise);
+    double from = lane->separation[at], step = step_at(lane, at);
+    double peak_separation = from + lane->z[at] - lane_deflection(lane, at) - lane->peak_z +
+                             lane->peak_d;
+    set(out, MAP_deformation, from - peak_separation,
+        sqrt(1.6 * lane->noise * lane->noise + step * step / 12.0));
+    for (size_t i = 0; i <= at; i++)
+        lowest = fmin(lowest, lane->force[i]);
+    set(out, MAP_snap_in_force, -lowest, sqrt(noise * noise + level * level));
+}
+
+static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane,
+                             struct pixel_result *out)
+{
+    double k = plan->setup.spring_n_per_m, noise = k * lane->noise, level = k * lane->level_error;
+    double lowest = INFINITY, area = 0, spread = 0;
+    for (size_t i = 0; i < lane->n; i++)
+        lowest = fmin(lowest, lane->force[i]);
+    set(out, MAP_adhesion, fmax(-lowest, 0.0), sqrt(noise * noise + level * level));
+    size_t off = lane_pull_off(lane);
+    if (off == lane->n) {
+        out->flags |= FLAG(adhesion_in_noise);
+        set(out, MAP_adhesion_energy, 0.0, NAN);
+        return;
+    }
+    for (size_t i = off > 0 ? off - 1 : 0; i + 1 < lane->n; i++) {
+        double closer = lane->separation[i] - lane->separation[i + 1];
+        double mean = 0.5 * (lane->force[i] + lane->force[i + 1]);
+        if (i > off && lane->force[i] >= 0) break;
+        if (mean < 0) area -= mean * closer;
+        spread += closer * closer;
+    }
+    set(out, MAP_adhesion_energy, area, noise * sqrt(spread));
+}
+
+static void measure_both(const struct curve_plan *plan, const struct lane *go,
+                         const struct lane *back, struct pixel_result *out)
+{
+    double k = plan->setup.spring_n_per_m;
+    size_t a = last_at_zero(go), b = lane_pull_off(back);
+    if (b == back->n) b = last_at_zero(back);
+    double z_low = fmin(go->z[a], back->z[b]),
+           z_high = fmin(go->z[go->n - 1], back->z[back->n - 1]);
+    z_low -= 0.05 * (z_high - z_low);
+    double loss = area_over_z(go, z_low, z_high) - area_over_z(back, z_low, z_high);
+    double cells_go = (double)go->n * (z_high - z_low) / (go->z[go->n - 1] - go->z[0]);
+    double cells_back = (double)back->n * (z_high - z_low) / (back->z[back->n - 1] - back->z[0]);
+    double span = z_high - z_low;
+    double u = k * span *
+               sqrt(go->noise * go->noise / cells_go + back->noise * back->noise / cells_back +
+                    go->level_error * go->level_error + back->level_error * back->level_error);
+    set(out, MAP_dissipated_energy, loss, u);
+    double common = 0.5 * (fmax(go->z[0], back->z[0]) +
+                           fmin(go->z[go->baseline_end - 1], back->z[back->baseline_end - 1]));
+    double gap = go->offset + go->slope * (common - go->z_ref) - back->offset -
+                 back->slope * (common - back->z_ref);
+    set(out, MAP_baseline_gap, k * gap, k * hypot(go->level_error, back->level_error));
+}
+
+static void set_work_from_pull_off(const struct curve_plan *plan, struct pixel_result *out)
+{
+    if (plan->work_from != 1 && plan->work_from != 2) return;
+    /* DMT: F_ad = 2 pi R w; JKR: F_ad = 1.5 pi R w */
+    double per = 1.0 / ((plan->work_from == 1 ? 2.0 : 1.5) * M_PI * plan->setup.radius_m);
+    set(out, MAP_work_of_adhesion, per * out->map[MAP_adhesion].value,
+        per * out->map[MAP_adhesion].error);
+}
+
+static bool usable(const struct lane *lane)
+{
+    return lane->n >= SMALLEST_CURVE && lane->baseline_end >= 4 && !lane->runs_back;
+}
+
+void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
+                  const struct contact_fit *fit, struct pixel_result *out)
+{
+    const struct lane *go = &w->lane[0], *back = &w->lane[1];
+    const struct lane *fitted = plan->segment == SEG_APPROACH ? go : back;
+    double k = plan->setup.spring_n_per_m;
+    if (fit->done) set_fit_maps(plan, fitted, fit, out);
+    if (usable(fitted)) {
+        set(out, MAP_force_noise, k * fitted->noise, NAN);
+        set(out, MAP_baseline_slope, fitted->slope, fitted->slope_error);
+    }
+    if (usable(go)) measure_approach(plan, go, out);
+    if (usable(back)) measure_adhesion(plan, back, out);
+    if (usable(go) && usable(back)) measure_both(plan, go, back, out);
+    set_work_from_pull_off(plan, out);
+}

@@ -1,0 +1,132 @@
+/* What will be done with every curve, made once: recipe and calibration into one struct. */
+#include "curve/curve.h"
+
+#include <math.h>
+#include <string.h>
+
+static double si(const struct recipe *r, enum recipe_key key)
+{
+    return r->v[key].set ? r->v[key].si : NAN;
+}
+
+static const struct known *need(const struct lever *lever, enum lever_item item)
+{
+    return isfinite(lever->item[item].value) ? &lever->item[item] : NULL;
+}
+
+static enum status missing(enum lever_item item, const char *why, struct report *rep)
+{
+    const struct lever_row *row = &lever_rows[item];
+    return fail(
+        rep, ST_RECIPE,
+        "%s is not known, but %s; give it in the recipe as %s.%s (a number with a unit like "
+        "%s), or in the volume as /calibration/%s",
+        row->words, why, row->section, row->name, row->si_unit, row->name);
+}
+
+static enum status choose_segment(const struct recipe *recipe, const bool there[SEG_COUNT],
+                                  struct curve_plan *out, struct report *rep)
+{
+    int asked = recipe->v[KEY_contact_segment].choice; /* 0 auto, 1 approach, 2 retract */
+    unsigned can = out->model->segments;
+    if (asked == 0)
+        out->segment = can & SEGMENT_APPROACH ? SEG_APPROACH : SEG_RETRACT;
+    else
+        out->segment = asked == 1 ? SEG_APPROACH : SEG_RETRACT;
+    const char *word = out->segment == SEG_APPROACH ? "approach" : "retract";
+    if (!(can & (out->segment == SEG_APPROACH ? SEGMENT_APPROACH : SEGMENT_RETRACT)))
+        return fail(rep, ST_RECIPE,
+                    "contact.segment is %s, but the model '%s' describes the other segment only; "
+                    "write contact.segment: auto, or choose another contact.model",
+                    word, out->model->name);
+    if (!there[out->segment])
+        return fail(rep, ST_RECIPE,
+                    "the model '%s' is to be fitted to the %s segment, but the volume has none",
+                    out->model->name, word);
+    return ST_OK;
+}
+
+/* What the signal's stage and the model cannot do without. */
+static enum status check_needs(const enum signal_stage stages[SEG_COUNT],
+                               const bool there[SEG_COUNT], struct curve_plan *out,
+                               struct report *rep)
+{
+    const struct lever *lever = &out->lever;
+    for (int s = 0; s < SEG_COUNT; s++) {
+        if (!there[s]) continue;
+        if (stages[s] == STAGE_DETECTOR && !need(lever, LEVER_deflection_sensitivity))
+            return missing(LEVER_deflection_sensitivity, "the volume holds detector volts", rep);
+        if (stages[s] == STAGE_QUADRANTS && !need(lever, LEVER_quadrant_sensitivity))
+            return missing(LEVER_quadrant_sensitivity, "the volume holds quadrant signals", rep);
+    }
+    if (!need(lever, LEVER_spring_constant))
+        return missing(LEVER_spring_constant, "deflection becomes force by it", rep);
+    if (!need(lever, out->model->tip)) {
+        char why[128];
+        snprintf(why, sizeof why, "the contact model '%s' needs it", out->model->name);
+        return missing(out->model->tip, why, rep);
+    }
+    if (out->work_from != 3 && out->work_from != 0 && !need(lever, LEVER_tip_radius))
+        return missing(LEVER_tip_radius, "adhesion.work_from needs it", rep);
+    return ST_OK;
+}
+
+static enum status choose_spring(const struct recipe *recipe, struct curve_plan *out,
+                                 struct report *rep)
+{
+    double k = out->lever.item[LEVER_spring_constant].value;
+    if (recipe->v[KEY_calibration_tilt_correction].choice == 1) {
+        if (!need(&out->lever, LEVER_tilt))
+            return missing(LEVER_tilt, "calibration.tilt_correction asks for it", rep);
+        double c = cos(out->lever.item[LEVER_tilt].value);
+        k /= c * c; /* force along the normal of the sample: Heim, Kappl, Butt, Langmuir 20 (2004)
+                       2760 */
+    }
+    out->setup = (struct contact_setup){
+        .spring_n_per_m = k,
+        .radius_m = out->lever.item[LEVER_tip_radius].value,
+        .half_angle_rad = out->lever.item[LEVER_tip_half_angle].value,
+        .face_angle_rad = out->lever.item[LEVER_tip_face_angle].value,
+    };
+    return ST_OK;
+}
+
+static void copy_limits(const struct recipe *r, struct curve_plan *out)
+{
+    out->limit.missing = si(r, KEY_limits_missing);
+    out->limit.baseline_slope = si(r, KEY_limits_baseline_slope);
+    out->limit.force_noise_n = si(r, KEY_limits_force_noise);
+    out->limit.peak_force_n = si(r, KEY_limits_peak_force);
+    out->limit.snap_in = si(r, KEY_limits_snap_in);
+    out->limit.depth_to_radius = si(r, KEY_limits_depth_to_radius);
+    out->limit.depth_to_uncertainty = si(r, KEY_limits_depth_to_uncertainty);
+    out->limit.stiffness_low = si(r, KEY_limits_stiffness_ratio_low);
+    out->limit.stiffness_high = si(r, KEY_limits_stiffness_ratio_high);
+    out->limit.stiffness_force_space = si(r, KEY_limits_stiffness_ratio_force_space);
+    out->limit.residual = si(r, KEY_limits_residual);
+    out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
+    out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
+}
+
+enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
+                            const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
+                            struct curve_plan *out, struct report *rep)
+{
+    *out = (struct curve_plan){.model = contact_at(recipe->v[KEY_contact_model].choice)};
+    enum status st = lever_settle(recipe, from_volume, &out->lever, rep);
+    if (st != ST_OK) return st;
+    out->force_space = recipe->v[KEY_contact_fit_space].choice == 1;
+    out->baseline_order = recipe->v[KEY_baseline_order].choice == 0;
+    out->shortest_baseline = si(recipe, KEY_baseline_shortest);
+    out->from = si(recipe, KEY_contact_from);
+    out->from_is = recipe->v[KEY_contact_from].range;
+    out->to = si(recipe, KEY_contact_to);
+    out->to_is = recipe->v[KEY_contact_to].range;
+    out->work_from = recipe->v[KEY_adhesion_work_from].choice;
+    out->poisson_ratio = out->lever.item[LEVER_poisson_ratio].value;
+    copy_limits(recipe, out);
+    st = choose_segment(recipe, there, out, rep);
+    if (st == ST_OK) st = check_needs(stages, there, out, rep);
+    if (st == ST_OK) st = choose_spring(recipe, out, rep);
+    return st;
+}

@@ -1,0 +1,41 @@
+#include "curve/result.h"
+
+#include <math.h>
+
+const struct map_row map_rows[MAP_COUNT] = {
+#define M(name, si, unit, errors, scale, words, definition)                                        \
+    {#name, si, unit, errors, SCALE_##scale, words, definition},
+    MAP_LIST(M)
+#undef M
+};
+
+const struct flag_row flag_rows[FLAG_COUNT] = {
+#define F(name, severity, words) {#name, SEVERITY_##severity, words},
+    FLAG_LIST(F)
+#undef F
+};
+
+const struct state_row state_rows[STATE_COUNT] = {
+#define S(name, words) {#name, words},
+    STATE_LIST(S)
+#undef S
+};
+
+void result_clear(struct pixel_result *r)
+{
+    for (int i = 0; i < MAP_COUNT; i++)
+        r->map[i] = (struct measured){NAN, NAN};
+    r->flags = 0;
+    r->state = STATE_pending;
+}
+
+enum pixel_state result_state(uint32_t flags)
+{
+    enum severity worst = SEVERITY_NOTE;
+    if (flags & FLAG(absent)) return STATE_absent;
+    for (int i = 0; i < FLAG_COUNT; i++)
+        if (flags >> i & 1 && flag_rows[i].severity > worst) worst = flag_rows[i].severity;
+    return worst == SEVERITY_REJECT  ? STATE_rejected
+           : worst == SEVERITY_DOUBT ? STATE_doubtful
+                                     : STATE_accepted;
+}

@@ -1,0 +1,158 @@
+/** Everything one pixel can say: values with standard errors, flags, a state. One table. */
+#ifndef CANTLE_CURVE_RESULT_H
+#define CANTLE_CURVE_RESULT_H
+
+#include <stdint.h>
+
+/** How a map is drawn by default. */
+enum map_scale { SCALE_LINEAR, SCALE_LOG };
+
+/** name; SI unit; unit in the file; has standard errors; colour scale; words; definition */
+#define MAP_LIST(M)                                                                                \
+    M(modulus, "Pa", "kPa", 1, LOG, "elastic modulus",                                             \
+      "Young's modulus of the sample, E = E* (1 - nu^2), from the fit of the contact model")       \
+    M(adhesion, "N", "nN", 1, LINEAR, "adhesion force",                                            \
+      "pull-off force: depth of the retract curve's minimum below its baseline, positive")         \
+    M(deformation, "m", "nm", 1, LINEAR, "deformation",                                            \
+      "change of tip-sample separation on approach from the last sample whose force is not above " \
+      "zero by three times the noise to the peak; needs no model")                                 \
+    M(reduced_modulus, "Pa", "kPa", 1, LOG, "reduced modulus",                                     \
+      "E* = E/(1 - nu^2) of the sample, tip taken as rigid")                                       \
+    M(work_of_adhesion, "J/m2", "mJ/m2", 1, LINEAR, "work of adhesion",                            \
+      "from the fitted adhesive model, or from the pull-off force by the relation the recipe "     \
+      "names")                                                                                     \
+    M(adhesion_energy, "J", "aJ", 1, LINEAR, "adhesion energy",                                    \
+      "area between retract curve and baseline where the force is attractive, over separation")    \
+    M(indentation, "m", "nm", 1, LINEAR, "indentation at peak",                                    \
+      "(Z - Z0) - d at the turning point of the fitted segment, Z0 the fitted contact point")      \
+    M(peak_force, "N", "nN", 1, LINEAR, "peak force",                                              \
+      "force at the turning point of the approach: line through its last five samples, at the "    \
+      "last")                                                                                      \
+    M(contact_height, "m", "nm", 1, LINEAR, "contact height",                                      \
+      "zero-force topography: -Z0, height of the sample where contact begins; higher is taller")   \
+    M(setpoint_height, "m", "nm", 1, LINEAR, "height at setpoint",                                 \
+      "height of the tip apex at the turning point, -(Z - d); contact height less indentation")    \
+    M(dissipated_energy, "J", "aJ", 1, LINEAR, "dissipated energy",                                \
+      "area between approach and retract curve, force over piezo displacement, in and near "       \
+      "contact")                                                                                   \
+    M(snap_in_force, "N", "nN", 1, LINEAR, "snap-in force",                                        \
+      "depth of the approach curve's minimum below its baseline before contact, positive")         \
+    M(contact_stiffness, "N/m", "N/m", 1, LOG, "contact stiffness",                                \
+      "dF/d(indentation) of the fitted model at the indentation at peak")                          \
+    M(stiffness_ratio, "1", "1", 0, LOG, "contact stiffness over spring constant",                 \
+      "contact stiffness over spring constant; best between 0.1 and 10")                           \
+    M(contact_radius, "m", "nm", 1, LINEAR, "contact radius at peak",                              \
+      "of the fitted model at the indentation at peak; pyramid: of its mean profile")              \
+    M(mean_pressure, "Pa", "kPa", 1, LOG, "mean contact pressure at peak",                         \
+      "force of the fitted model at peak over the area of contact")                                \
+    M(contact_point, "m", "nm", 1, LINEAR, "contact point",                                        \
+      "Z0: piezo displacement at which the fitted contact begins")                                 \
+    M(baseline_slope, "1", "1", 1, LINEAR, "baseline slope",                                       \
+      "deflection over piezo displacement off the surface, fitted segment")                        \
+    M(baseline_gap, "N", "nN", 1, LINEAR, "baseline gap",                                          \
+      "approach baseline less retract baseline in the middle of their common range: twice the "    \
+      "drag force in a liquid, or drift")                                                          \
+    M(force_noise, "N", "pN", 0, LINEAR, "force noise",                                            \
+      "rms of the baseline's residuals, fitted segment")                                           \
+    M(fit_residual, "N", "pN", 0, LINEAR, "fit residual",                                          \
+      "rms residual of the fit times the spring constant, over the samples in contact")            \
+    M(modulus_contact_correlation, "1", "1", 0, LINEAR,                                            \
+      "correlation of modulus and contact point",                                                  \
+      "correlation coefficient of ln(E) and Z0 from the fit's covariance")                         \
+    M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")
+
+enum map_id {
+#define M(name, si, unit, errors, scale, words, definition) MAP_##name,
+    MAP_LIST(M)
+#undef M
+        MAP_COUNT
+};
+
+struct map_row {
+    const char *name, *si_unit, *unit;
+    int errors; /**< a dataset NAME_errors with one standard deviation goes with it */
+    enum map_scale scale;
+    const char *words, *definition;
+};
+extern const struct map_row map_rows[MAP_COUNT];
+
+/** Severity of a flag. NOTE: remark; DOUBT: value kept, pixel "doubtful"; REJECT: pixel "rejected".
+ */
+enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
+
+/** name; severity; words. The order is the bit: never reorder, only append. */
+#define FLAG_LIST(F)                                                                               \
+    F(absent, REJECT, "no curve was taken here")                                                   \
+    F(too_few_samples, REJECT, "too few samples, or too many are missing")                         \
+    F(samples_missing, DOUBT, "some samples are missing (NaN or fill value) and were left out")    \
+    F(saturated, REJECT, "the detector is clipped in the fitted segment")                          \
+    F(z_not_monotonic, REJECT, "z runs back by more than a twentieth of its range")                \
+    F(no_baseline, REJECT, "the off-surface part is too short")                                    \
+    F(noisy_baseline, DOUBT, "the baseline is noisier than the limit")                             \
+    F(sloped_baseline, DOUBT, "the baseline is steeper than the limit")                            \
+    F(no_contact, REJECT, "no contact found: the force never rises above the noise")               \
+    F(peak_too_low, REJECT, "the peak force is below the limit")                                   \
+    F(fit_failed, REJECT, "the fit did not converge")                                              \
+    F(at_bound, REJECT, "the contact point or a parameter sits at the edge of its search range")   \
+    F(too_shallow, REJECT, "the indentation is not large against the contact point's uncertainty") \
+    F(outside_model, DOUBT, "the indentation is too deep for the model")                           \
+    F(attractive, DOUBT, "the snap-in is too strong for a model without adhesion")                 \
+    F(stiffness_ratio, DOUBT, "contact and lever are too unlike in stiffness")                     \
+    F(biased_fit, DOUBT,                                                                           \
+      "force against indentation was fitted to a contact stiffer than the limit")                  \
+    F(large_residual, DOUBT, "the residual is large against the peak force")                       \
+    F(implausible, REJECT, "the modulus is outside the plausible range of the recipe")             \
+    F(no_retract, NOTE, "no retract curve: adhesion and dissipation are not known")                \
+    F(adhesion_in_noise, NOTE, "the pull-off force is within four times the force noise")          \
+    F(no_adhesion_to_fit, REJECT, "an adhesive model was asked for, but there is no pull-off")
+
+enum flag_bit {
+#define F(name, severity, words) FLAGBIT_##name,
+    FLAG_LIST(F)
+#undef F
+        FLAG_COUNT
+};
+#define FLAG(name) (UINT32_C(1) << FLAGBIT_##name)
+
+struct flag_row {
+    const char *name;
+    enum severity severity;
+    const char *words;
+};
+extern const struct flag_row flag_rows[FLAG_COUNT];
+
+/** State of a pixel: exclusive, written last. */
+#define STATE_LIST(S)                                                                              \
+    S(pending, "not computed yet")                                                                 \
+    S(accepted, "computed, nothing to object to")                                                  \
+    S(doubtful, "computed, with a flag that calls for a look")                                     \
+    S(rejected, "do not use the fitted values: a flag says why")                                   \
+    S(absent, "no curve was taken here")
+
+enum pixel_state {
+#define S(name, words) STATE_##name,
+    STATE_LIST(S)
+#undef S
+        STATE_COUNT
+};
+struct state_row {
+    const char *name, *words;
+};
+extern const struct state_row state_rows[STATE_COUNT];
+
+struct measured {
+    double value, error; /**< SI; NaN = not computed */
+};
+
+struct pixel_result {
+    struct measured map[MAP_COUNT];
+    uint32_t flags;
+    uint8_t state;
+};
+
+/** All NaN, no flag, pending. */
+void result_clear(struct pixel_result *r);
+/** The state that follows from the flags. */
+enum pixel_state result_state(uint32_t flags);
+
+#endif

@@ -1,0 +1,51 @@
+/** Figures, drawn by gnuplot. Everything that comes from a file is data: text is quoted, numbers go
+ *  through files in a private directory, no shell is involved. Knows numbers and words, not HDF5.
+ */
+#ifndef CANTLE_FIGURE_FIGURE_H
+#define CANTLE_FIGURE_FIGURE_H
+
+#include "base/status.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/** One map with colour bar and histogram. */
+struct figure_map {
+    const char *title, *label; /**< label: words; the unit with prefix is added by the figure */
+    const char *si_unit;       /**< "Pa", "N", "m", "1", ... */
+    size_t ny, nx;
+    const double *x_m, *y_m; /**< [nx], [ny] ascending pixel centres */
+    const double *value;     /**< [ny*nx] SI, row 0 at the bottom; NaN = not computed */
+    const uint8_t *mark; /**< [ny*nx] 0 plain, 1 doubtful, 2 rejected, 3 absent; NULL = all plain */
+    bool log_scale;
+    double low, high; /**< colour range in SI; NaN = 2nd and 98th percentile */
+};
+
+/** One line or point set of a panel. */
+struct figure_series {
+    const char *name;    /**< key entry, NULL = none */
+    const double *x, *y; /**< [n]; NaN breaks a line */
+    size_t n;
+    int style;  /**< 0 points, 1 line, 2 dashed line, 3 large marker */
+    int colour; /**< index into the colour-blind-safe set, 0.. */
+};
+
+/** One panel of curves; axes already in the unit that the labels name. */
+struct figure_panel {
+    const char *title, *x_label, *y_label;
+    const struct figure_series *series;
+    size_t n_series;
+};
+
+/** Draw one or several maps (each with histogram), one under the other, `columns` beside each
+ * other, into `path`; the ending chooses the format: .png .svg .pdf. Written beside and renamed.
+ * `columns` 0 = choose. Errors: ST_USAGE for another ending, ST_TOOL without gnuplot, ST_OUTPUT. */
+enum status figure_maps(const struct figure_map *maps, size_t n, size_t columns, const char *path,
+                        struct report *rep) MUST_CHECK;
+
+/** Draw panels one under the other, with `text` (lines separated by newlines) beside them. */
+enum status figure_panels(const char *title, const struct figure_panel *panels, size_t n,
+                          const char *text, const char *path, struct report *rep) MUST_CHECK;
+
+#endif

@@ -1,0 +1,314 @@
+#include "fit/separable.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct fit_work {
+    size_t n_max;
+    double *block;                            /* owns everything below */
+    double *q[FIT_MAX_LINEAR];                /* orthonormal basis of the linear columns */
+    double r[FIT_MAX_LINEAR][FIT_MAX_LINEAR]; /* b = q r, upper triangular */
+    double *y_free;                           /* observations less their projection on q */
+    double *residual;
+    struct fit_columns now, trial;
+};
+
+/* What one evaluation gives the search. */
+struct moments {
+    double cost;
+    double gradient[FIT_MAX_THETA];              /* J' r */
+    double normal[FIT_MAX_THETA][FIT_MAX_THETA]; /* J' J, both with the linear part projected out */
+};
+
+struct fit_work *fit_work_new(size_t n_max)
+{
+    enum { COLUMNS = FIT_MAX_LINEAR + 2 + 2 * (1 + FIT_MAX_THETA) };
+    struct fit_work *w = calloc(1, sizeof *w);
+    if (!w) return NULL;
+    w->n_max = n_max;
+    w->block = calloc(COLUMNS * (n_max ? n_max : 1), sizeof *w->block);
+    if (!w->block) {
+        free(w);
+        return NULL;
+    }
+    double *next = w->block;
+    for (int j = 0; j < FIT_MAX_LINEAR; j++, next += n_max)
+        w->q[j] = next;
+    w->y_free = next, next += n_max;
+    w->residual = next, next += n_max;
+    struct fit_columns *both[] = {&w->now, &w->trial};
+    for (int c = 0; c < 2; c++) {
+        both[c]->f = next, next += n_max;
+        for (int j = 0; j < FIT_MAX_THETA; j++, next += n_max)
+            both[c]->jacobian[j] = next;
+    }
+    return w;
+}
+
+void fit_work_free(struct fit_work *w)
+{
+    if (w) free(w->block);
+    free(w);
+}
+
+static double dot(const double *a, const double *b, size_t from, size_t to)
+{
+    /* four sums: the compiler may not reorder one, so it could not vectorise it */
+    double s0 = 0, s1 = 0, s2 = 0, s3 = 0;
+    size_t i = from;
+    for (; i + 4 <= to; i += 4) {
+        s0 += a[i] * b[i];
+        s1 += a[i + 1] * b[i + 1];
+        s2 += a[i + 2] * b[i + 2];
+        s3 += a[i + 3] * b[i + 3];
+    }
+    for (; i < to; i++)
+        s0 += a[i] * b[i];
+    return (s0 + s1) + (s2 + s3);
+}
+
+static void subtract(double *v, double factor, const double *q, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        v[i] -= factor * q[i];
+}
+
+bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
+{
+    size_t n = p->n;
+    if (n > w->n_max || n <= p->n_linear + p->n_theta) return false;
+    for (size_t j = 0; j < p->n_linear; j++) {
+        double *q = w->q[j], before = sqrt(dot(p->linear[j], p->linear[j], 0, n));
+        memcpy(q, p->linear[j], n * sizeof *q);
+        for (size_t k = 0; k < j; k++)
+            w->r[k][j] = 0;
+        for (int twice = 0; twice < 2; twice++) /* once more cleans what rounding left */
+            for (size_t k = 0; k < j; k++) {
+                double part = dot(w->q[k], q, 0, n);
+                w->r[k][j] += part;
+                subtract(q, part, w->q[k], n);
+            }
+        double norm = sqrt(dot(q, q, 0, n));
+        if (!(norm > 1e-10 * before)) return false;
+        w->r[j][j] = norm;
+        for (size_t i = 0; i < n; i++)
+            q[i] /= norm;
+    }
+    memcpy(w->y_free, p->y, n * sizeof *w->y_free);
+    for (int twice = 0; twice < 2; twice++)
+        for (size_t j = 0; j < p->n_linear; j++)
+            subtract(w->y_free, dot(w->q[j], w->y_free, 0, n), w->q[j], n);
+    return true;
+}
+
+/* Inner products of columns with their projection on the linear part taken off: for a, b zero
+ * before `first`, (a,b) - sum_j (q_j,a)(q_j,b). */
+static void measure(const struct fit_problem *p, struct fit_work *w, const struct fit_columns *c,
+                    struct moments *out)
+{
+    size_t n = p->n, first = c->first;
+    double share[FIT_MAX_THETA][FIT_MAX_LINEAR];
+    memcpy(w->residual, w->y_free, n * sizeof *w->residual);
+    for (size_t i = first; i < n; i++)
+        w->residual[i] -= c->f[i];
+    for (size_t k = 0; k < p->n_linear; k++)
+        subtract(w->residual, -dot(w->q[k], c->f, first, n), w->q[k], n);
+    out->cost = dot(w->residual, w->residual, 0, n);
+    for (size_t j = 0; j < p->n_theta; j++) {
+        out->gradient[j] = dot(c->jacobian[j], w->residual, first, n);
+        for (size_t k = 0; k < p->n_linear; k++)
+            share[j][k] = dot(w->q[k], c->jacobian[j], first, n);
+        for (size_t i = 0; i <= j; i++) {
+            double sum = dot(c->jacobian[i], c->jacobian[j], first, n);
+            for (size_t k = 0; k < p->n_linear; k++)
+                sum -= share[i][k] * share[j][k];
+            out->normal[i][j] = out->normal[j][i] = sum;
+        }
+    }
+}
+
+/* Cholesky solve of a small symmetric system in place, scaled to unit diagonal. @return false if
+ * not positive definite. */
+static bool solve(size_t n, double a[][FIT_MAX_THETA], double *x)
+{
+    double scale[FIT_MAX_THETA], l[FIT_MAX_THETA][FIT_MAX_THETA];
+    for (size_t i = 0; i < n; i++) {
+        if (!(a[i][i] > 0)) return false;
+        scale[i] = 1.0 / sqrt(a[i][i]);
+    }
+    for (size_t j = 0; j < n; j++)
+        for (size_t i = j; i < n; i++) {
+            double sum = a[i][j] * scale[i] * scale[j];
+            for (size_t k = 0; k < j; k++)
+                sum -= l[i][k] * l[j][k];
+            if (i == j) {
+                if (!(sum > 1e-14)) return false;
+                l[i][i] = sqrt(sum);
+            } else {
+                l[i][j] = sum / l[j][j];
+            }
+        }
+    for (size_t i = 0; i < n; i++) {
+        x[i] *= scale[i];
+        for (size_t k = 0; k < i; k++)
+            x[i] -= l[i][k] * x[k];
+        x[i] /= l[i][i];
+    }
+    for (size_t i = n; i-- > 0;) {
+        for (size_t k = i + 1; k < n; k++)
+            x[i] -= l[k][i] * x[k];
+        x[i] /= l[i][i];
+    }
+    for (size_t i = 0; i < n; i++)
+        x[i] *= scale[i];
+    return true;
+}
+
+/* One damped step from theta, clipped to the box; its size in units of the problem's scales. */
+static bool propose(const struct fit_problem *p, const struct moments *m, double damping,
+                    const double *theta, double *next, double *size)
+{
+    double a[FIT_MAX_THETA][FIT_MAX_THETA], step[FIT_MAX_THETA];
+    for (size_t i = 0; i < p->n_theta; i++) {
+        for (size_t j = 0; j < p->n_theta; j++)
+            a[i][j] = m->normal[i][j];
+        a[i][i] *= 1.0 + damping;
+        step[i] = m->gradient[i];
+    }
+    if (!solve(p->n_theta, a, step)) return false;
+    *size = 0;
+    for (size_t i = 0; i < p->n_theta; i++) {
+        next[i] = fmin(fmax(theta[i] + step[i], p->low[i]), p->high[i]);
+        *size = fmax(*size, fabs(next[i] - theta[i]) / p->scale[i]);
+    }
+    return isfinite(*size);
+}
+
+void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
+                struct fit_result *out)
+{
+    enum { MOST_TRIALS = 200 };
+    const double smallest_step = 1e-11;
+    struct moments at, there;
+    double damping = 1e-3, next[FIT_MAX_THETA], size;
+    memcpy(out->theta, start, p->n_theta * sizeof *start);
+    p->model(out->theta, &w->now, p->context);
+    measure(p, w, &w->now, &at);
+    out->converged = false;
+    for (out->iterations = 0; out->iterations < MOST_TRIALS && !out->converged; out->iterations++) {
+        if (!propose(p, &at, damping, out->theta, next, &size)) {
+            damping = 10.0 * damping + 1e-6;
+            if (damping > 1e12) break;
+            continue;
+        }
+        p->model(next, &w->trial, p->context);
+        measure(p, w, &w->trial, &there);
+        if (there.cost <= at.cost) {
+            struct fit_columns swap = w->now;
+            w->now = w->trial, w->trial = swap;
+            /* converged on an undamped step that no longer moves, or no longer pays */
+            out->converged = size < smallest_step ||
+                             (size < 1e-7 && at.cost - there.cost <= 1e-15 * at.cost);
+            at = there;
+            memcpy(out->theta, next, p->n_theta * sizeof *next);
+            damping = damping < 1e-9 ? 0.0 : 0.1 * damping;
+        } else {
+            out->converged = size < smallest_step;
+            damping = damping == 0.0 ? 1e-6 : 10.0 * damping;
+        }
+    }
+    out->sum_squares = at.cost;
+    out->degrees_of_freedom = p->n - p->n_theta - p->n_linear;
+}
+
+/* Inverse of the theta block by solving for unit vectors. */
+static bool invert(const struct fit_problem *p, const struct moments *m,
+                   double inverse[][FIT_MAX_THETA])
+{
+    for (size_t j = 0; j < p->n_theta; j++) {
+        double a[FIT_MAX_THETA][FIT_MAX_THETA], column[FIT_MAX_THETA] = {0};
+        memcpy(a, m->normal, sizeof a);
+        column[j] = 1.0;
+        if (!solve(p->n_theta, a, column)) return false;
+        for (size_t i = 0; i < p->n_theta; i++)
+            inverse[i][j] = column[i];
+    }
+    return true;
+}
+
+/* x := r^-1 x for the upper triangle r of the linear columns. */
+static void solve_linear(const struct fit_problem *p, const struct fit_work *w, double *x)
+{
+    for (size_t i = p->n_linear; i-- > 0;) {
+        for (size_t k = i + 1; k < p->n_linear; k++)
+            x[i] -= w->r[i][k] * x[k];
+        x[i] /= w->r[i][i];
+    }
+}
+
+/* c = r^-1 q'(y - f), so dc/dtheta = -r^-1 q'J; what is left of c's variance is s^2 r^-1 r^-T,
+ * since q'y and the projected y are independent for white noise. */
+static void fill_covariance(const struct fit_problem *p, struct fit_work *w,
+                            const struct moments *m, struct fit_result *out)
+{
+    size_t nt = p->n_theta, nl = p->n_linear;
+    double inverse[FIT_MAX_THETA][FIT_MAX_THETA], g[FIT_MAX_THETA][FIT_MAX_LINEAR];
+    double root[FIT_MAX_LINEAR][FIT_MAX_LINEAR];
+    double variance = out->sum_squares / (double)out->degrees_of_freedom;
+    out->singular = !invert(p, m, inverse);
+    for (size_t i = 0; i < nt + nl; i++)
+        for (size_t j = 0; j < nt + nl; j++)
+            out->covariance[i][j] = out->singular ? NAN : 0.0;
+    if (out->singular) return;
+    for (size_t j = 0; j < nt; j++) {
+        for (size_t k = 0; k < nl; k++)
+            g[j][k] = -dot(w->q[k], w->now.jacobian[j], w->now.first, p->n);
+        solve_linear(p, w, g[j]);
+        for (size_t i = 0; i < nt; i++)
+            out->covariance[i][j] = variance * inverse[i][j];
+    }
+    for (size_t k = 0; k < nl; k++) {
+        memset(root[k], 0, sizeof root[k]);
+        root[k][k] = 1.0;
+        solve_linear(p, w, root[k]); /* root[k][i] = (r^-1)[i][k] */
+        for (size_t i = 0; i < nt; i++) {
+            double sum = 0;
+            for (size_t j = 0; j < nt; j++)
+                sum += out->covariance[i][j] * g[j][k];
+            out->covariance[i][nt + k] = out->covariance[nt + k][i] = sum;
+        }
+    }
+    for (size_t a = 0; a < nl; a++)
+        for (size_t b = 0; b < nl; b++) {
+            double sum = 0;
+            for (size_t k = 0; k < nl; k++)
+                sum += variance * root[k][a] * root[k][b];
+            for (size_t j = 0; j < nt; j++)
+                sum += g[j][a] * out->covariance[j][nt + b];
+            out->covariance[nt + a][nt + b] = sum;
+        }
+}
+
+void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out)
+{
+    struct moments m;
+    p->model(out->theta, &w->now, p->context);
+    measure(p, w, &w->now, &m);
+    out->sum_squares = m.cost;
+    for (size_t k = 0; k < p->n_linear; k++)
+        out->linear[k] = dot(w->q[k], p->y, 0, p->n) - dot(w->q[k], w->now.f, w->now.first, p->n);
+    solve_linear(p, w, out->linear);
+    fill_covariance(p, w, &m, out);
+}
+
+void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,
+                double *values)
+{
+    p->model(at->theta, &w->now, p->context);
+    for (size_t i = 0; i < p->n; i++) {
+        values[i] = i >= w->now.first ? w->now.f[i] : 0.0;
+        for (size_t k = 0; k < p->n_linear; k++)
+            values[i] += at->linear[k] * p->linear[k][i];
+    }
+}

@@ -1,0 +1,68 @@
+/** Separable least squares: y = sum_j c_j b_j + f(theta), the c_j eliminated, theta searched.
+ *
+ *  G. H. Golub, V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413: with the linear columns b_j
+ * projected out, only the few non-linear parameters are left; here b_j do not depend on theta, so
+ * the projection is computed once. Search: D. W. Marquardt, J. SIAM 11 (1963) 431. Knows numbers
+ * only. */
+#ifndef CANTLE_FIT_SEPARABLE_H
+#define CANTLE_FIT_SEPARABLE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum { FIT_MAX_THETA = 3, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
+
+/** The model: f(theta) and its derivatives at samples [first, n); zero before `first`. */
+struct fit_columns {
+    size_t first;
+    double *f;                       /**< [n] */
+    double *jacobian[FIT_MAX_THETA]; /**< [n] each: df/dtheta_j */
+};
+typedef void fit_model(const double *theta, struct fit_columns *out, void *context);
+
+struct fit_problem {
+    size_t n;                             /**< samples */
+    const double *y;                      /**< [n] observations, equal weight */
+    size_t n_linear;                      /**< columns b_j, linearly independent */
+    const double *linear[FIT_MAX_LINEAR]; /**< [n] each */
+    size_t n_theta;
+    double low[FIT_MAX_THETA], high[FIT_MAX_THETA]; /**< steps are clipped to this box */
+    double scale[FIT_MAX_THETA]; /**< size of a step that matters, for the stopping rule */
+    fit_model *model;
+    void *context;
+};
+
+struct fit_result {
+    double theta[FIT_MAX_THETA];
+    double linear[FIT_MAX_LINEAR];               /**< c_j */
+    double sum_squares;                          /**< of the residuals */
+    size_t degrees_of_freedom;                   /**< n - n_theta - n_linear */
+    double covariance[FIT_MAX_ALL][FIT_MAX_ALL]; /**< theta first, then c; white noise, its variance
+                                                      estimated from the residuals */
+    bool converged;
+    bool singular; /**< covariance could not be computed: entries are NaN */
+    int iterations;
+};
+
+/** Buffers for up to n_max samples. NULL without memory. */
+struct fit_work;
+struct fit_work *fit_work_new(size_t n_max);
+void fit_work_free(struct fit_work *w);
+
+/** Prepare the linear columns of a problem (orthonormal basis, projected observations). Call it
+ * once, then fit_search from one or several starts.
+ *  @return false if the linear columns are dependent or n <= n_linear + n_theta */
+bool fit_prepare(const struct fit_problem *p, struct fit_work *w);
+
+/** Search from a start; out->theta, sum_squares, converged, iterations are filled. */
+void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
+                struct fit_result *out);
+
+/** Linear coefficients and covariance at out->theta. */
+void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out);
+
+/** The model's values with the linear part, [n], at a finished result. */
+void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,
+                double *values);
+
+#endif

@@ -1,0 +1,140 @@
+/** The recipe: YAML text to validated values in SI. One table makes parser, defaults, docs. */
+#ifndef CANTLE_RECIPE_RECIPE_H
+#define CANTLE_RECIPE_RECIPE_H
+
+#include "base/status.h"
+
+#include <stddef.h>
+#include <stdio.h>
+
+/** Kinds of value. QUANTITY: number with unit of the row's SI unit. CHOICE: one of the row's words
+ *  (blank-separated). COUNT: whole number >= 0. UNIT: a unit text of the row's dimension. RANGE: a
+ *  force, an indentation, or a percentage of the peak force. */
+enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE };
+
+/** section, key, kind, unit or choices, default ("" = not set / taken from the volume), help */
+#define RECIPE_KEYS(K)                                                                             \
+    K(calibration, deflection_sensitivity, QUANTITY, "m/V", "",                                    \
+      "deflection of the lever's end for each volt of the detector")                               \
+    K(calibration, deflection_sensitivity_u, QUANTITY, "m/V", "", "its standard uncertainty")      \
+    K(calibration, quadrant_sensitivity, QUANTITY, "m", "",                                        \
+      "deflection for each unit of (A+B-C-D)/(A+B+C+D), if the volume holds four quadrants")       \
+    K(calibration, quadrant_sensitivity_u, QUANTITY, "m", "", "its standard uncertainty")          \
+    K(calibration, spring_constant, QUANTITY, "N/m", "", "normal spring constant of the lever")    \
+    K(calibration, spring_constant_u, QUANTITY, "N/m", "", "its standard uncertainty")             \
+    K(calibration, tilt, QUANTITY, "rad", "", "angle between lever and sample plane")              \
+    K(calibration, tilt_u, QUANTITY, "rad", "", "its standard uncertainty")                        \
+    K(calibration, tilt_correction, CHOICE, "none cosine_squared", "none",                         \
+      "cosine_squared divides the spring constant by cos^2(tilt); none if it already contains it") \
+    K(tip, tip_radius, QUANTITY, "m", "", "apex radius, or radius of a flat punch")                \
+    K(tip, tip_radius_u, QUANTITY, "m", "", "its standard uncertainty")                            \
+    K(tip, tip_half_angle, QUANTITY, "rad", "", "cone: angle between axis and side")               \
+    K(tip, tip_half_angle_u, QUANTITY, "rad", "", "its standard uncertainty")                      \
+    K(tip, tip_face_angle, QUANTITY, "rad", "",                                                    \
+      "four-sided pyramid: angle between axis and the middle of a face, not an edge")              \
+    K(tip, tip_face_angle_u, QUANTITY, "rad", "", "its standard uncertainty")                      \
+    K(sample, poisson_ratio, QUANTITY, "1", "0.5",                                                 \
+      "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
+      "polymers (common practice, no source)")                                                     \
+    K(sample, poisson_ratio_u, QUANTITY, "1", "", "its standard uncertainty")                      \
+    K(baseline, order, CHOICE, "line offset", "line",                                              \
+      "line fits offset and slope of the off-surface part, offset a constant only")                \
+    K(baseline, shortest, QUANTITY, "1", "10 %",                                                   \
+      "share of a segment's samples that must lie off the surface, else the pixel is rejected")    \
+    K(contact, model, CHOICE, "@models", "paraboloid", "contact model, see docs/methods.md")       \
+    K(contact, segment, CHOICE, "auto approach retract", "auto",                                   \
+      "which segment is fitted; auto takes the one the model is made for")                         \
+    K(contact, fit_space, CHOICE, "deflection force", "deflection",                                \
+      "deflection fits deflection against piezo displacement, where the noise is; force fits "     \
+      "force against indentation, which is biased for stiff contacts")                             \
+    K(contact, from, RANGE, "", "0 %",                                                             \
+      "lower end of the fitted part of the contact: a force, an indentation or % of peak force")   \
+    K(contact, to, RANGE, "", "100 %", "upper end of it, likewise")                                \
+    K(adhesion, work_from, CHOICE, "model dmt jkr none", "model",                                  \
+      "work of adhesion: from the fitted adhesive model, or from the pull-off force by the "       \
+      "relation of DMT (2 pi R w) or JKR (1.5 pi R w)")                                            \
+    K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
+    K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
+      "largest slope of deflection over z off the surface")                                        \
+    K(limits, force_noise, QUANTITY, "N", "", "largest rms force noise of the baseline")           \
+    K(limits, peak_force, QUANTITY, "N", "", "smallest peak force that counts as a contact")       \
+    K(limits, snap_in, QUANTITY, "1", "20 %",                                                      \
+      "largest snap-in force, as share of peak force, for a model without adhesion on approach")   \
+    K(limits, depth_to_radius, QUANTITY, "1", "0.3",                                               \
+      "largest indentation over tip radius for models of a paraboloid (at 0.28 the modulus of a "  \
+      "true sphere is 2.8 % higher than the paraboloid says)")                                     \
+    K(limits, depth_to_uncertainty, QUANTITY, "1", "3",                                            \
+      "smallest indentation over standard error of the contact point")                             \
+    K(limits, stiffness_ratio_low, QUANTITY, "1", "0.001",                                         \
+      "smallest contact stiffness over spring constant at the peak")                               \
+    K(limits, stiffness_ratio_high, QUANTITY, "1", "100", "largest of the same")                   \
+    K(limits, stiffness_ratio_force_space, QUANTITY, "1", "1",                                     \
+      "largest of the same that a fit of force against indentation can take without bias")         \
+    K(limits, residual, QUANTITY, "1", "10 %", "largest rms residual of the fit over peak force")  \
+    K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
+    K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
+    K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \
+    K(output, compression, COUNT, "9", "4", "deflate level of the finished map file, 0 to 9")
+
+enum recipe_key {
+#define K(section, key, kind, unit, standard, help) KEY_##section##_##key,
+    RECIPE_KEYS(K)
+#undef K
+        KEY_COUNT
+};
+
+struct recipe_row {
+    const char *section, *key;
+    enum recipe_kind kind;
+    const char *unit; /**< SI unit (QUANTITY, UNIT), choices (CHOICE), largest value (COUNT) */
+    const char *standard, *help;
+};
+extern const struct recipe_row recipe_rows[KEY_COUNT];
+
+/** What a RANGE means. */
+enum range_of { RANGE_SHARE_OF_PEAK, RANGE_FORCE, RANGE_INDENTATION };
+
+struct recipe_value {
+    int given;           /**< stands in the recipe */
+    int set;             /**< has a value, given or by default */
+    int line;            /**< line of the recipe text, 0 when not given */
+    char text[128];      /**< as written, or the default's text */
+    double si;           /**< QUANTITY, RANGE: in SI; COUNT: the number; NaN when not set */
+    int choice;          /**< CHOICE: index into the row's words */
+    enum range_of range; /**< RANGE */
+};
+
+struct recipe {
+    struct recipe_value v[KEY_COUNT];
+    char *text;     /**< the recipe as given; "" when there was none. Owned */
+    char path[512]; /**< where it came from; "" when there was none */
+};
+
+/** All defaults. Cannot fail but for memory or a defect of the table (a unit test loads it). */
+enum status recipe_default(struct recipe *out, struct report *rep) MUST_CHECK;
+
+/** Read a YAML recipe of at most 1 MiB. Errors: ST_RECIPE with path, line, key, and for an unknown
+ *  key or choice the list of valid ones and the nearest. On failure *out holds nothing to free. */
+enum status recipe_load(struct recipe *out, const char *path, struct report *rep) MUST_CHECK;
+
+/** The same from text in memory; `path` is used in messages only. */
+enum status recipe_parse(struct recipe *out, const char *text, size_t size, const char *path,
+                         struct report *rep) MUST_CHECK;
+
+void recipe_free(struct recipe *r);
+
+/** Index of a word in a blank-separated list, -1 if not in it. "@models" stands for the model
+ * names. */
+int recipe_choice(const char *choices, const char *word);
+
+/** The words of a CHOICE row, "@models" expanded. Static text. */
+const char *recipe_choices(const struct recipe_row *row);
+
+/** The recipe as resolved, one JSON object {"section": {"key": {"value","origin"}}}; malloc'd text,
+ *  caller frees; NULL without memory. */
+char *recipe_json(const struct recipe *r);
+
+/** Reference of all keys in Markdown: docs/recipe-keys.md is this function's output. */
+void recipe_manual(FILE *out);
+
+#endif

@@ -1,0 +1,80 @@
+/** The input file: layout of docs/volume-format.md, read tile by tile. Knows HDF5, not MPI. */
+#ifndef CANTLE_VOLUME_VOLUME_H
+#define CANTLE_VOLUME_VOLUME_H
+
+#include "base/digest.h"
+#include "calibration/lever.h"
+#include "curve/curve.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct volume;
+
+enum z_kind { Z_SHARED, Z_PER_CURVE, Z_START_STEP };
+
+/** What is known of one segment without reading its samples. */
+struct segment_facts {
+    bool there;
+    size_t n; /**< samples of the longest curve */
+    enum signal_stage stage;
+    const char *type; /**< "int16", "float32", ... static text */
+    char units[32];   /**< of the signal, as written */
+    bool negative_repulsion;
+    enum z_kind z_kind;
+    int z_sense; /**< +1: stored z grows towards the sample, -1: away */
+    bool has_lengths, has_lateral;
+    double sample_interval_s; /**< NaN if not stated */
+    bool chunked, deflate, shuffle;
+    size_t chunk[4];       /**< 0 when contiguous */
+    uint64_t stored_bytes; /**< on disk */
+    uint64_t sample_bytes; /**< one pixel, signal as stored */
+};
+
+/** What is known of the file. Arrays are owned by the volume. Rows and columns as in the file. */
+struct volume_facts {
+    const char *path;
+    char title[256];
+    size_t ny, nx;
+    const double *x_m, *y_m; /**< [nx], [ny] pixel centres, as stored (may descend) */
+    bool has_present, has_z_offset;
+    size_t n_absent;
+    struct segment_facts seg[SEG_COUNT];
+    struct lever lever; /**< from /calibration, origin "volume" */
+    uint64_t file_bytes;
+    size_t tile_rows, tile_cols; /**< how the grid is cut into tiles: follows the chunks */
+    size_t tile_bytes;           /**< memory of one tile as read */
+};
+
+/** A block of the grid. */
+struct tile {
+    size_t row0, col0, rows, cols;
+};
+
+/** Open and check everything that can be checked without the samples. Errors: ST_INPUT, message
+ *  "PATH: /dataset: what, and what to do". */
+enum status volume_open(struct volume **out, const char *path, struct report *rep) MUST_CHECK;
+void volume_close(struct volume **v); /**< accepts NULL; sets *v NULL */
+
+const struct volume_facts *volume_facts(const struct volume *v);
+
+/** Number of tiles and the i-th of them (row-major). Depends on the file alone. */
+size_t volume_tile_count(const struct volume *v);
+struct tile volume_tile(const struct volume *v, size_t index);
+
+/** Read a tile's samples as stored into the volume's one tile buffer, replacing the last. */
+enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep) MUST_CHECK;
+
+/** Decode one pixel of the tile read last: row, col in the grid. Valid until the next call. */
+void volume_curve(struct volume *v, size_t row, size_t col, struct raw_curve *out);
+
+/** Digest (base/digest.h) of the tile read last: per pixel the stored bytes of signal, z of its own
+ *  and length, segments in order; seed = row * nx + col. */
+struct digest volume_tile_digest(struct volume *v);
+
+/** True if the file says it is a volume (attribute `layout`), for commands that take either file.
+ */
+bool volume_is_one(const char *path);
+
+#endif
