@@ -1,0 +1,26 @@
+/** Numbers that all ranks see: ticket counter, pixels done, and a flag that one of them failed.
+ * They live in rank 0's memory and are changed by one-sided operations, so nobody waits for
+ * anybody. */
+#ifndef CANTLE_GRID_BOARD_H
+#define CANTLE_GRID_BOARD_H
+
+#include "base/status.h"
+
+#include <mpi.h>
+#include <stdbool.h>
+#include <stdint.h>
+
+struct board;
+
+/** Collective. */
+enum status board_new(struct board **out, MPI_Comm comm, struct report *rep) MUST_CHECK;
+/** Collective. Accepts NULL. */
+void board_free(struct board **b);
+
+uint64_t board_take_ticket(struct board *b);
+/** Add to the pixels done; returns the new total. */
+uint64_t board_add_done(struct board *b, uint64_t pixels);
+void board_raise_failure(struct board *b);
+bool board_has_failure(struct board *b);
+
+#endif

@@ -1,0 +1,28 @@
+/** Many pixels: tiles on ranks, from the volume through the analysis into the maps. */
+#ifndef CANTLE_GRID_GRID_H
+#define CANTLE_GRID_GRID_H
+
+#include "base/progress.h"
+#include "curve/curve.h"
+#include "maps/maps.h"
+#include "volume/volume.h"
+
+#include <mpi.h>
+
+struct grid_job {
+    struct volume *volume; /**< this rank's own handle */
+    const struct curve_plan *plan;
+    struct maps *maps;
+    MPI_Comm comm;
+    FILE *progress; /**< stream for rank 0's progress, NULL = silent */
+};
+
+/** Collective. Every tile is read, analysed and written by one rank. Returns the same status on all
+ *  ranks: the worst of them, with its text. When one rank fails the others stop at their next tile.
+ */
+enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
+
+/** Bytes one rank needs beside the program itself, for `describe`. */
+size_t grid_memory(const struct volume_facts *facts);
+
+#endif
