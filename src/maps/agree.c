@@ -1,0 +1,13 @@
+#include "maps/agree.h"
+
+enum status agree(MPI_Comm comm, enum status mine, struct report *rep)
+{
+    struct {
+        int status, rank;
+    } local = {(int)mine, 0}, worst = {ST_BUG, 0};
+    MPI_Comm_rank(comm, &local.rank);
+    MPI_Allreduce(&local, &worst, 1, MPI_2INT, MPI_MAXLOC, comm);
+    if (worst.status != ST_OK)
+        MPI_Bcast(rep->text, (int)sizeof rep->text, MPI_CHAR, worst.rank, comm);
+    return (enum status)worst.status;
+}

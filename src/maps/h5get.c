@@ -1,0 +1,142 @@
+#include "maps/h5get.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+bool h5get_has(hid_t at, const char *path)
+{
+    char part[256];
+    if (strlen(path) >= sizeof part) return false;
+    for (size_t i = 1; i <= strlen(path); i++) {
+        if (path[i] != '/' && path[i] != 0) continue;
+        memcpy(part, path, i);
+        part[i] = 0;
+        if (H5Lexists(at, part, H5P_DEFAULT) <= 0) return false;
+    }
+    return H5Oexists_by_name(at, path, H5P_DEFAULT) > 0;
+}
+
+/* Read one text of a dataset or attribute through `read`; NULL if it is not one text. */
+static char *read_text(hid_t object, hid_t type, hid_t space, bool is_attr)
+{
+    char *text = NULL, *held = NULL;
+    if (type < 0 || space < 0 || H5Tget_class(type) != H5T_STRING ||
+        H5Sget_simple_extent_npoints(space) != 1)
+        return NULL;
+    hid_t memory = H5Tcopy(type);
+    if (H5Tis_variable_str(type) > 0) {
+        herr_t rc = is_attr ? H5Aread(object, memory, &held)
+                            : H5Dread(object, memory, H5S_ALL, H5S_ALL, H5P_DEFAULT, &held);
+        if (rc >= 0 && held) text = strdup(held);
+        if (rc >= 0) H5Dvlen_reclaim(memory, space, H5P_DEFAULT, &held);
+    } else {
+        size_t size = H5Tget_size(type);
+        text = size < SIZE_MAX ? calloc(1, size + 1) : NULL;
+        herr_t rc = !text     ? -1
+                    : is_attr ? H5Aread(object, memory, text)
+                              : H5Dread(object, memory, H5S_ALL, H5S_ALL, H5P_DEFAULT, text);
+        if (rc < 0) {
+            free(text);
+            text = NULL;
+        }
+    }
+    H5Tclose(memory);
+    return text;
+}
+
+static void close_type_and_space(hid_t type, hid_t space)
+{
+    if (type >= 0) H5Tclose(type);
+    if (space >= 0) H5Sclose(space);
+}
+
+char *h5get_text(hid_t at, const char *path)
+{
+    if (!h5get_has(at, path)) return NULL;
+    hid_t set = H5Dopen2(at, path, H5P_DEFAULT);
+    if (set < 0) return NULL;
+    hid_t type = H5Dget_type(set), space = H5Dget_space(set);
+    char *text = read_text(set, type, space, false);
+    close_type_and_space(type, space);
+    H5Dclose(set);
+    return text;
+}
+
+bool h5get_attr_text(hid_t object, const char *name, char *out, size_t size)
+{
+    out[0] = 0;
+    if (H5Aexists(object, name) <= 0) return false;
+    hid_t attr = H5Aopen(object, name, H5P_DEFAULT);
+    if (attr < 0) return false;
+    hid_t type = H5Aget_type(attr), space = H5Aget_space(attr);
+    char *text = read_text(attr, type, space, true);
+    if (text) snprintf(out, size, "%s", text);
+    free(text);
+    close_type_and_space(type, space);
+    H5Aclose(attr);
+    return out[0] != 0;
+}
+
+enum status h5get_length(hid_t at, const char *path, size_t *out, struct report *rep)
+{
+    hsize_t dims[1] = {0};
+    hid_t set = h5get_has(at, path) ? H5Dopen2(at, path, H5P_DEFAULT) : H5I_INVALID_HID;
+    if (set < 0) return fail(rep, ST_INPUT, "%s: there is no such dataset", path);
+    hid_t space = H5Dget_space(set);
+    bool good = space >= 0 && H5Sget_simple_extent_ndims(space) == 1 &&
+                H5Sget_simple_extent_dims(space, dims, NULL) == 1 && dims[0] > 0;
+    if (space >= 0) H5Sclose(space);
+    H5Dclose(set);
+    *out = (size_t)dims[0];
+    return good ? ST_OK : fail(rep, ST_INPUT, "%s: expected a list of numbers", path);
+}
+
+static bool has_shape(hid_t set, int rank, const size_t *dims)
+{
+    hsize_t found[H5S_MAX_RANK];
+    hid_t space = H5Dget_space(set);
+    bool good = space >= 0 && H5Sget_simple_extent_ndims(space) == rank &&
+                H5Sget_simple_extent_dims(space, found, NULL) == rank;
+    for (int i = 0; good && i < rank; i++)
+        good = found[i] == dims[i];
+    if (space >= 0) H5Sclose(space);
+    return good;
+}
+
+static bool has_class(hid_t set, H5T_class_t class)
+{
+    hid_t type = H5Dget_type(set);
+    bool good = type >= 0 && H5Tget_class(type) == class;
+    if (type >= 0) H5Tclose(type);
+    return good;
+}
+
+enum status h5get_array(hid_t at, const char *path, H5T_class_t class, hid_t type, int rank,
+                        const size_t *dims, void **out, char *unit, struct report *rep)
+{
+    enum status st = ST_OK;
+    size_t bytes = H5Tget_size(type);
+    *out = NULL;
+    hid_t set = h5get_has(at, path) ? H5Dopen2(at, path, H5P_DEFAULT) : H5I_INVALID_HID;
+    if (set < 0) return fail(rep, ST_INPUT, "%s: there is no such dataset", path);
+    for (int i = 0; i < rank; i++)
+        bytes *= dims[i];
+    if (!has_shape(set, rank, dims))
+        st = fail(rep, ST_INPUT, "%s: its shape does not fit x and y", path);
+    else if (!has_class(set, class))
+        st = fail(rep, ST_INPUT, "%s: expected %s numbers", path,
+                  class == H5T_FLOAT ? "real" : "whole");
+    else if (!(*out = malloc(bytes)))
+        st = fail(rep, ST_MEMORY, "%s: not enough memory for %zu bytes", path, bytes);
+    else if (H5Dread(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, *out) < 0)
+        st = fail(rep, ST_INPUT, "%s: cannot be read; the file may be damaged", path);
+    if (st == ST_OK && unit && !h5get_attr_text(set, "units", unit, 16))
+        st = fail(rep, ST_INPUT, "%s: the attribute units is missing", path);
+    if (st != ST_OK) {
+        free(*out);
+        *out = NULL;
+    }
+    H5Dclose(set);
+    return st;
+}

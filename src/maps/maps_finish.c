@@ -1,0 +1,239 @@
+#include "maps/maps_private.h"
+
+#include "maps/agree.h"
+#include "maps/output_file.h"
+#include "maps/provenance.h"
+#include "maps/statistics.h"
+
+#include <hdf5_hl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+/* One finishing: from PATH.part to PATH.finishing. */
+struct finishing {
+    const struct maps *m;
+    hid_t from;      /* PATH.part */
+    struct h5put p;  /* p.file is PATH.finishing */
+    size_t n;        /* pixels */
+    float *plane;    /* [n] */
+    uint32_t *flags; /* [n] */
+    uint8_t *state;  /* [n] */
+    struct maps_summary *summary;
+    double quantile[MAP_COUNT][QUANTILE_COUNT];
+};
+
+static void read_back(struct finishing *f, const char *path, hid_t type, void *out)
+{
+    char cause[200];
+    if (f->p.st != ST_OK) return;
+    hid_t set = H5Dopen2(f->from, path, H5P_DEFAULT);
+    if (set < 0 || H5Dread(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, out) < 0) {
+        h5put_cause(cause, sizeof cause);
+        f->p.st = fail(f->p.rep, ST_OUTPUT, "%s cannot be read back: %s", path, cause);
+    }
+    h5put_close(&f->p, &set);
+}
+
+static void write_out(struct finishing *f, const char *path, hid_t type, const void *values)
+{
+    if (f->p.st != ST_OK) return;
+    hid_t set = H5Dopen2(f->p.file, path, H5P_DEFAULT);
+    /* flushed here: a chunk that cannot be written must not be met first when the dataset is closed
+     */
+    if (set < 0 || H5Dwrite(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0 ||
+        H5Dflush(set) < 0)
+        h5put_fail(&f->p, path);
+    h5put_close(&f->p, &set);
+}
+
+/* Copy every plane and count on the way. */
+static void copy_planes(struct finishing *f)
+{
+    char path[96];
+    read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
+    read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT32, f->flags);
+    if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
+    for (int errors = 1; errors >= 0; errors--)
+        for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
+            char name[64];
+            if (errors && !map_rows[i].errors) continue;
+            layout_name(i, errors, name);
+            snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
+            read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+            write_out(f, path, H5T_NATIVE_FLOAT, f->plane);
+            if (errors || f->p.st != ST_OK) continue;
+            size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
+            statistics_to_summary(f->summary, i, kept, f->quantile[i], f->m->layout.factor[i]);
+        }
+    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT32, f->flags);
+    write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
+}
+
+/* The tiles' digests add up to the input's. */
+static void sum_digests(struct finishing *f)
+{
+    const size_t n = f->m->n_tiles;
+    struct digest sum = {0, 0};
+    uint64_t(*words)[2] = malloc((n ? n : 1) * sizeof *words);
+    if (!words && f->p.st == ST_OK)
+        f->p.st = fail(f->p.rep, ST_MEMORY, "not enough memory for the digests of %zu tiles", n);
+    if (n > 0) read_back(f, DIGESTS_PATH, H5T_NATIVE_UINT64, words);
+    for (size_t i = 0; i < n && f->p.st == ST_OK; i++)
+        digest_add(&sum, (struct digest){words[i][0], words[i][1]});
+    digest_text(sum, f->summary->digest);
+    free(words);
+}
+
+struct copying {
+    hid_t to;
+    const char *except;
+};
+
+static herr_t copy_link(hid_t from, const char *name, const H5L_info_t *info, void *data)
+{
+    const struct copying *c = data;
+    (void)info;
+    if (strcmp(name, c->except) == 0) return 0;
+    return H5Ocopy(from, name, c->to, name, H5P_DEFAULT, H5P_DEFAULT);
+}
+
+/* /entry/run without the digests of tiles, which only an unfinished file needs. */
+static void copy_run(struct finishing *f)
+{
+    if (f->p.st != ST_OK) return;
+    hid_t from = H5Gopen2(f->from, "/entry/run", H5P_DEFAULT);
+    hid_t to = h5put_group(&f->p, f->p.file, "/entry/run", "NXcollection");
+    struct copying c = {to, strrchr(DIGESTS_PATH, '/') + 1};
+    if (f->p.st == ST_OK &&
+        (from < 0 || H5Literate(from, H5_INDEX_CRT_ORDER, H5_ITER_INC, NULL, copy_link, &c) < 0))
+        h5put_fail(&f->p, "/entry/run");
+    h5put_close(&f->p, &to);
+    h5put_close(&f->p, &from);
+}
+
+static void copy_groups(struct finishing *f)
+{
+    static const char *const groups[] = {"/entry/process_1_calibration",
+                                         "/entry/process_2_contact_fit"};
+    for (size_t i = 0; i < sizeof groups / sizeof *groups && f->p.st == ST_OK; i++)
+        if (H5Ocopy(f->from, groups[i], f->p.file, groups[i], H5P_DEFAULT, H5P_DEFAULT) < 0)
+            h5put_fail(&f->p, groups[i]);
+    copy_run(f);
+}
+
+static void put_counts(struct h5put *p, hid_t entry, const struct maps_summary *s, size_t pixels)
+{
+    char name[64];
+    hid_t group = h5put_group(p, entry, "pixel_counts", "NXcollection");
+    h5put_count(p, group, "pixels", pixels);
+    for (int i = 0; i < STATE_COUNT; i++) {
+        snprintf(name, sizeof name, "state_%s", state_rows[i].name);
+        h5put_count(p, group, name, s->state[i]);
+    }
+    for (int i = 0; i < FLAG_COUNT; i++) {
+        snprintf(name, sizeof name, "flag_%s", flag_rows[i].name);
+        h5put_count(p, group, name, s->flag[i]);
+    }
+    h5put_close(p, &group);
+}
+
+/* Five quantiles a map, over a dimension scale, so that array readers see one table. */
+static void put_statistics(struct finishing *f, hid_t entry)
+{
+    const hsize_t dims[1] = {QUANTILE_COUNT};
+    struct h5put *p = &f->p;
+    hid_t group = h5put_group(p, entry, "statistics", "NXcollection");
+    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
+    hid_t dcpl = p->st == ST_OK ? H5Pcreate(H5P_DATASET_CREATE) : H5I_INVALID_HID;
+    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, dcpl,
+                              statistics_quantiles);
+    if (p->st == ST_OK && H5DSset_scale(scale, "quantile") < 0) h5put_fail(p, "quantile");
+    h5put_attr_text(p, scale, "units", "1");
+    h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
+    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
+        char text[160];
+        uint64_t pixels = f->summary->map[i].n;
+        hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
+                                f->quantile[i]);
+        if (p->st == ST_OK && H5DSattach_scale(set, scale, 0) < 0) h5put_fail(p, map_rows[i].name);
+        snprintf(text, sizeof text, "%s (%s)", map_rows[i].words, f->m->layout.unit[i]);
+        h5put_attr_text(p, set, "units", f->m->layout.unit[i]);
+        h5put_attr_text(p, set, "long_name", text);
+        h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, &pixels, 0);
+        h5put_close(p, &set);
+    }
+    h5put_close(p, &scale);
+    h5put_close(p, &dcpl);
+    h5put_close(p, &group);
+}
+
+/* PATH.finishing exists and is empty: fill it. */
+static void fill_finished(struct finishing *f)
+{
+    hid_t order = h5put_file_order(&f->p);
+    if (f->p.st == ST_OK) f->p.file = H5Fcreate(f->m->finishing, H5F_ACC_TRUNC, order, H5P_DEFAULT);
+    if (f->p.file < 0) h5put_fail(&f->p, "the file");
+    h5put_close(&f->p, &order);
+    layout_put(&f->p, f->p.file, &f->m->layout, true);
+    copy_planes(f);
+    copy_groups(f);
+    sum_digests(f);
+    hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
+    put_statistics(f, entry);
+    put_counts(&f->p, entry, f->summary, f->n);
+    provenance_put_end(&f->p, entry, f->summary->digest);
+    h5put_close(&f->p, &entry);
+    h5put_finish_file(&f->p);
+}
+
+/* One rank: make the finished file and put it in its place. */
+static enum status finish_alone(const struct maps *m, struct maps_summary *summary,
+                                struct report *rep)
+{
+    struct finishing f = {
+        .m = m, .p = h5put_start(rep), .summary = summary, .n = m->layout.ny * m->layout.nx};
+    f.from = H5Fopen(m->part, H5F_ACC_RDONLY, H5P_DEFAULT);
+    f.plane = malloc(f.n * sizeof *f.plane);
+    f.flags = malloc(f.n * sizeof *f.flags);
+    f.state = malloc(f.n);
+    enum status st = ST_OK;
+    if (!f.plane || !f.flags || !f.state)
+        st = fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f.n);
+    else if (f.from < 0)
+        st = fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
+    else
+        st = output_reserve(m->finishing, 0, rep);
+    if (st != ST_OK) goto done;
+    fill_finished(&f);
+    st = f.p.st == ST_OK ? output_publish(m->finishing, m->path, m->overwrite, rep)
+                         : within(rep, f.p.st, "%s: ", m->path);
+    if (st != ST_OK) unlink(m->finishing);
+    if (st == ST_OK) unlink(m->part);
+done:
+    if (f.from >= 0) H5Fclose(f.from);
+    free(f.plane);
+    free(f.flags);
+    free(f.state);
+    return st;
+}
+
+enum status maps_finish(struct maps **m, struct maps_summary *summary, struct report *rep)
+{
+    const MPI_Comm comm = (*m)->comm;
+    *summary = (struct maps_summary){0};
+    enum status st = agree(comm, maps_close_part(*m, rep), rep);
+    if (st == ST_OK && (*m)->rank == 0) {
+        st = finish_alone(*m, summary, rep);
+        if (st != ST_OK) {
+            char cause[sizeof rep->text];
+            memcpy(cause, rep->text, sizeof cause);
+            st = fail(rep, st, "%.700s (the results are kept in %.250s)", cause, (*m)->part);
+        }
+    }
+    st = agree(comm, st, rep);
+    MPI_Bcast(summary, (int)sizeof *summary, MPI_BYTE, 0, comm);
+    maps_free(m);
+    return st;
+}

@@ -1,0 +1,255 @@
+#include "maps/maps.h"
+
+#include "base/units.h"
+#include "maps/h5get.h"
+#include "maps/layout.h"
+#include "maps/statistics.h"
+
+#include <jansson.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* More pixels than any scan has: a damaged file must not ask for all memory. */
+#define MOST_PIXELS ((size_t)1 << 30)
+
+bool maps_is_one(const char *path)
+{
+    char layout[32] = "";
+    h5put_quiet();
+    if (H5Fis_hdf5(path) <= 0) return false;
+    hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
+    if (file < 0) return false;
+    hid_t root = H5Gopen2(file, "/", H5P_DEFAULT);
+    bool is = root >= 0 && h5get_attr_text(root, "layout", layout, sizeof layout) &&
+              strcmp(layout, MAPS_LAYOUT) == 0;
+    if (root >= 0) H5Gclose(root);
+    H5Fclose(file);
+    return is;
+}
+
+/* Positions in metres, strictly ascending. */
+static enum status load_axis(hid_t file, const char *path, size_t n, double **out,
+                             struct report *rep)
+{
+    char unit[16];
+    void *values = NULL;
+    struct unit_scale scale;
+    enum status st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, 1, &n, &values, unit,
+                                 rep);
+    *out = values;
+    if (st != ST_OK) return st;
+    if (units_scale(unit, "m", &scale, rep) != ST_OK) return within(rep, ST_INPUT, "%s: ", path);
+    for (size_t i = 0; i < n; i++) {
+        (*out)[i] *= scale.factor;
+        if (!isfinite((*out)[i]) || (i > 0 && !((*out)[i] > (*out)[i - 1])))
+            return fail(rep, ST_INPUT, "%s: positions must ascend", path);
+    }
+    return ST_OK;
+}
+
+static enum status load_axes(struct maps_view *v, hid_t file, struct report *rep)
+{
+    enum status st = h5get_length(file, MAPS_GROUP "/y", &v->ny, rep);
+    if (st == ST_OK) st = h5get_length(file, MAPS_GROUP "/x", &v->nx, rep);
+    if (st == ST_OK && (v->ny > MOST_PIXELS || v->nx > MOST_PIXELS / v->ny))
+        st = fail(rep, ST_INPUT, MAPS_GROUP ": %zu x %zu pixels are more than this program takes",
+                  v->nx, v->ny);
+    if (st == ST_OK) st = load_axis(file, MAPS_GROUP "/y", v->ny, &v->y_m, rep);
+    if (st == ST_OK) st = load_axis(file, MAPS_GROUP "/x", v->nx, &v->x_m, rep);
+    return st;
+}
+
+/* One plane of a map; absent is fine. Values and errors share the unit of the values. */
+static enum status load_map(struct maps_view *v, hid_t file, int map, bool errors,
+                            struct report *rep)
+{
+    char path[96], name[64], unit[16];
+    double factor;
+    void *values = NULL;
+    const size_t dims[2] = {v->ny, v->nx};
+    layout_name(map, errors, name);
+    snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
+    if (!h5get_has(file, path)) return ST_OK;
+    enum status st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, 2, dims, &values, unit,
+                                 rep);
+    *(errors ? &v->error[map] : &v->map[map]) = values;
+    if (st != ST_OK) return st;
+    if (units_from_si(map_rows[map].si_unit, unit, &factor, rep) != ST_OK)
+        return within(rep, ST_INPUT, "%s: ", path);
+    if (errors && v->map[map] && strcmp(unit, v->unit[map]) != 0)
+        return fail(rep, ST_INPUT, "%s: its unit '%s' is not that of the map, '%s'", path, unit,
+                    v->unit[map]);
+    snprintf(v->unit[map], sizeof v->unit[map], "%s", unit);
+    return ST_OK;
+}
+
+static enum status load_planes(struct maps_view *v, hid_t file, struct report *rep)
+{
+    const size_t dims[2] = {v->ny, v->nx};
+    enum status st = ST_OK;
+    void *state = NULL, *flags = NULL;
+    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
+        st = load_map(v, file, i, false, rep);
+        if (st == ST_OK && map_rows[i].errors) st = load_map(v, file, i, true, rep);
+    }
+    if (st == ST_OK)
+        st = h5get_array(file, MAPS_GROUP "/state", H5T_INTEGER, H5T_NATIVE_UINT8, 2, dims, &state,
+                         NULL, rep);
+    if (st == ST_OK)
+        st = h5get_array(file, MAPS_GROUP "/flags", H5T_INTEGER, H5T_NATIVE_UINT32, 2, dims, &flags,
+                         NULL, rep);
+    v->state = state;
+    v->flags = flags;
+    for (size_t i = 0; st == ST_OK && i < v->ny * v->nx; i++)
+        if (v->state[i] >= STATE_COUNT)
+            st = fail(rep, ST_INPUT, MAPS_GROUP "/state: %d is not a state", v->state[i]);
+    return st;
+}
+
+/* The same numbers as at the end of the run, and for a .part of what is there. */
+static enum status summarise(struct maps_view *v, struct report *rep)
+{
+    const size_t n = v->ny * v->nx;
+    float *copy = malloc(n * sizeof *copy);
+    enum status st = ST_OK;
+    if (!copy) return fail(rep, ST_MEMORY, "not enough memory for the statistics of %zu pixels", n);
+    statistics_count(v->state, v->flags, n, &v->summary);
+    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
+        double quantile[QUANTILE_COUNT] = {NAN, NAN, NAN, NAN, NAN}, factor = 1;
+        size_t kept = 0;
+        if (v->map[i]) {
+            memcpy(copy, v->map[i], n * sizeof *copy);
+            kept = statistics_of_map(copy, v->state, n, quantile);
+            st = units_from_si(map_rows[i].si_unit, v->unit[i], &factor, rep);
+        }
+        statistics_to_summary(&v->summary, i, kept, quantile, factor);
+    }
+    free(copy);
+    return st;
+}
+
+/* A scalar of /entry/run as JSON; NULL for what is none. */
+static json_t *scalar_json(hid_t run, const char *name)
+{
+    json_t *out = NULL;
+    int64_t whole;
+    double real;
+    char *text = h5get_text(run, name);
+    if (text) {
+        out = json_string(text);
+        free(text);
+        return out;
+    }
+    hid_t set = H5Dopen2(run, name, H5P_DEFAULT);
+    if (set < 0) return NULL;
+    hid_t type = H5Dget_type(set), space = H5Dget_space(set);
+    if (H5Sget_simple_extent_npoints(space) == 1 && H5Tget_class(type) == H5T_INTEGER) {
+        if (H5Dread(set, H5T_NATIVE_INT64, H5S_ALL, H5S_ALL, H5P_DEFAULT, &whole) >= 0)
+            out = json_integer(whole);
+    } else if (H5Sget_simple_extent_npoints(space) == 1 && H5Tget_class(type) == H5T_FLOAT) {
+        if (H5Dread(set, H5T_NATIVE_DOUBLE, H5S_ALL, H5S_ALL, H5P_DEFAULT, &real) >= 0)
+            out = json_real(real);
+    }
+    H5Tclose(type);
+    H5Sclose(space);
+    H5Dclose(set);
+    return out;
+}
+
+static herr_t add_scalar(hid_t run, const char *name, const H5L_info_t *info, void *data)
+{
+    if (info->type != H5L_TYPE_HARD) return 0;
+    json_t *value = scalar_json(run, name);
+    if (value) json_object_set_new(data, name, value);
+    return 0;
+}
+
+static char *run_json(hid_t file)
+{
+    json_t *all = json_object();
+    char *text = NULL;
+    hid_t run = h5get_has(file, "/entry/run") ? H5Gopen2(file, "/entry/run", H5P_DEFAULT)
+                                              : H5I_INVALID_HID;
+    if (run >= 0) {
+        /* files of others may not keep the order of creation */
+        if (H5Literate(run, H5_INDEX_CRT_ORDER, H5_ITER_INC, NULL, add_scalar, all) < 0)
+            H5Literate(run, H5_INDEX_NAME, H5_ITER_INC, NULL, add_scalar, all);
+        H5Gclose(run);
+    }
+    if (all) text = json_dumps(all, JSON_INDENT(2) | JSON_REAL_PRECISION(17));
+    json_decref(all);
+    return text;
+}
+
+static void copy_text(hid_t file, const char *path, char *out, size_t size)
+{
+    char *text = h5get_text(file, path);
+    snprintf(out, size, "%s", text ? text : "");
+    free(text);
+}
+
+static bool is_set(hid_t file, const char *name)
+{
+    hid_t run = h5get_has(file, "/entry/run") ? H5Gopen2(file, "/entry/run", H5P_DEFAULT)
+                                              : H5I_INVALID_HID;
+    if (run < 0) return false;
+    json_t *value = h5get_has(run, name) ? scalar_json(run, name) : NULL;
+    bool set = json_is_integer(value) && json_integer_value(value) != 0;
+    json_decref(value);
+    H5Gclose(run);
+    return set;
+}
+
+static enum status load_words(struct maps_view *v, hid_t file, struct report *rep)
+{
+    copy_text(file, "/entry/title", v->title, sizeof v->title);
+    copy_text(file, "/entry/run/input_path", v->source_path, sizeof v->source_path);
+    copy_text(file, "/entry/run/input_digest", v->summary.digest, sizeof v->summary.digest);
+    v->y_flipped = is_set(file, "rows_reversed");
+    v->x_flipped = is_set(file, "columns_reversed");
+    v->recipe_text = h5get_text(file, "/entry/process_2_contact_fit/recipe/data");
+    if (!v->recipe_text) v->recipe_text = strdup("");
+    v->provenance_json = run_json(file);
+    return v->recipe_text && v->provenance_json
+               ? ST_OK
+               : fail(rep, ST_MEMORY, "not enough memory for its texts");
+}
+
+enum status maps_view_load(struct maps_view *out, const char *path, struct report *rep)
+{
+    *out = (struct maps_view){0};
+    snprintf(out->path, sizeof out->path, "%s", path);
+    h5put_quiet();
+    if (!maps_is_one(path))
+        return fail(rep, ST_INPUT,
+                    "%s: this is not a map file (none there, or not HDF5 with attribute "
+                    "layout = " MAPS_LAYOUT ")",
+                    path);
+    hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
+    if (file < 0) return fail(rep, ST_INPUT, "%s: cannot be opened", path);
+    enum status st = load_axes(out, file, rep);
+    if (st == ST_OK) st = load_planes(out, file, rep);
+    if (st == ST_OK) st = load_words(out, file, rep);
+    if (st == ST_OK) st = summarise(out, rep);
+    H5Fclose(file);
+    if (st == ST_OK) return ST_OK;
+    maps_view_free(out);
+    return within(rep, st, "%s: ", path);
+}
+
+void maps_view_free(struct maps_view *v)
+{
+    for (int i = 0; i < MAP_COUNT; i++) {
+        free(v->map[i]);
+        free(v->error[i]);
+    }
+    free(v->x_m);
+    free(v->y_m);
+    free(v->state);
+    free(v->flags);
+    free(v->recipe_text);
+    free(v->provenance_json);
+    *v = (struct maps_view){0};
+}

@@ -1,0 +1,25 @@
+/** The places of an output: refuse what exists, reserve, publish without overwriting. No HDF5. */
+#ifndef CANTLE_MAPS_OUTPUT_FILE_H
+#define CANTLE_MAPS_OUTPUT_FILE_H
+
+#include "base/status.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/** ST_OUTPUT if `path` exists and may not be replaced (no overwrite, a folder, a device), or is the
+ * file `input` itself. */
+enum status output_check(const char *path, const char *input, bool overwrite,
+                         struct report *rep) MUST_CHECK;
+
+/** Create an empty file that did not exist. `bytes` > 0: also ask whether that much can be written,
+ * so that a full disk or a size limit shows at once. Errors: ST_OUTPUT with the cause; nothing is
+ * left. */
+enum status output_reserve(const char *path, uint64_t bytes, struct report *rep) MUST_CHECK;
+
+/** Rename `from` to `to` and make that durable. Without overwrite an existing `to` is never
+ * replaced. */
+enum status output_publish(const char *from, const char *to, bool overwrite,
+                           struct report *rep) MUST_CHECK;
+
+#endif

@@ -1,0 +1,224 @@
+#include "maps/provenance.h"
+
+#include "build_facts.h"
+#include "maps/text_time.h"
+#include "recipe/recipe.h"
+
+#include <gsl/gsl_version.h>
+#include <jansson.h>
+#include <limits.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#define DIGEST_METHOD                                                                              \
+    "sum modulo 2^128 over all pixels of XXH3-128, seed row*nx+column, over what is stored of "    \
+    "each "                                                                                        \
+    "segment (approach, dwell, retract): signal, then what each curve has of its own: z, z_start " \
+    "and "                                                                                         \
+    "z_step (float64, m), length (int64)"
+
+static const char *const segment_names[SEG_COUNT] = {"approach", "dwell", "retract"};
+
+static json_t *real_or_null(double value)
+{
+    return isfinite(value) ? json_real(value) : json_null();
+}
+
+static json_t *used_values(const struct lever *lever)
+{
+    json_t *used = json_object();
+    for (int i = 0; i < LEVER_COUNT; i++) {
+        const struct known *k = &lever->item[i];
+        json_t *one = json_pack("{s:o, s:s, s:o, s:s}", "value", real_or_null(k->value), "unit",
+                                lever_rows[i].si_unit, "u", real_or_null(k->u), "origin",
+                                k->origin && *k->origin ? k->origin : "not set");
+        json_object_set_new(used, lever_rows[i].name, one);
+    }
+    return used;
+}
+
+char *provenance_resolved(const struct maps_origin *origin)
+{
+    const struct curve_plan *plan = origin->plan;
+    char *given = recipe_json(origin->recipe), *text = NULL;
+    json_t *all = given ? json_loads(given, 0, NULL) : NULL;
+    json_t *fit = json_pack("{s:s, s:s, s:s}", "model", plan->model->name, "segment",
+                            segment_names[plan->segment], "space",
+                            plan->force_space ? "force" : "deflection");
+    if (all && fit) {
+        json_object_set_new(all, "values_used", used_values(&plan->lever));
+        json_object_set(all, "fit_used", fit);
+        text = json_dumps(all, JSON_INDENT(2) | JSON_REAL_PRECISION(17));
+    }
+    json_decref(fit);
+    json_decref(all);
+    free(given);
+    return text;
+}
+
+static hid_t put_process(struct h5put *p, hid_t entry, const char *name, int sequence,
+                         const char *date)
+{
+    hid_t group = h5put_group(p, entry, name, "NXprocess");
+    h5put_text(p, group, "program", "cantle");
+    h5put_text(p, group, "version", CANTLE_VERSION);
+    h5put_text(p, group, "date", date);
+    h5put_integer(p, group, "sequence_index", sequence);
+    return group;
+}
+
+static void put_note(struct h5put *p, hid_t parent, const char *name, const char *type,
+                     const char *description, const char *file_name, const char *data)
+{
+    hid_t note = h5put_group(p, parent, name, "NXnote");
+    h5put_text(p, note, "type", type);
+    h5put_text(p, note, "description", description);
+    if (file_name && *file_name) h5put_text(p, note, "file_name", file_name);
+    h5put_text(p, note, "data", data);
+    h5put_close(p, &note);
+}
+
+/* One value of the calibration with where it came from. */
+static void put_known(struct h5put *p, hid_t group, const char *name, const char *si_unit,
+                      const struct known *k)
+{
+    if (p->st != ST_OK) return;
+    h5put_real(p, group, name, k->value, si_unit);
+    hid_t set = p->st == ST_OK ? H5Dopen2(group, name, H5P_DEFAULT) : H5I_INVALID_HID;
+    if (set < 0) h5put_fail(p, name);
+    if (isfinite(k->u))
+        h5put_attr_numbers(p, set, "standard_uncertainty", H5T_NATIVE_DOUBLE, &k->u, 0);
+    h5put_attr_text(p, set, "origin", k->origin ? k->origin : "");
+    h5put_close(p, &set);
+}
+
+static void put_calibration(struct h5put *p, hid_t entry, const struct curve_plan *plan,
+                            const char *date)
+{
+    hid_t group = put_process(p, entry, "process_1_calibration", 1, date);
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (isfinite(plan->lever.item[i].value))
+            put_known(p, group, lever_rows[i].name, lever_rows[i].si_unit, &plan->lever.item[i]);
+    if (isfinite(plan->setup.spring_n_per_m))
+        h5put_real(p, group, "effective_spring_constant", plan->setup.spring_n_per_m, "N/m");
+    h5put_close(p, &group);
+}
+
+static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, const char *date)
+{
+    const struct contact_model *model = o->plan->model;
+    char *resolved = provenance_resolved(o);
+    hid_t group = put_process(p, entry, "process_2_contact_fit", 2, date);
+    if (!resolved && p->st == ST_OK)
+        p->st = fail(p->rep, ST_MEMORY, "not enough memory for the recipe as resolved");
+    h5put_text(p, group, "model", model->name);
+    h5put_text(p, group, "model_title", model->title);
+    h5put_text(p, group, "model_formula", model->formula);
+    h5put_text(p, group, "model_source", model->source);
+    h5put_text(p, group, "model_limits", model->limits);
+    h5put_text(p, group, "segment", segment_names[o->plan->segment]);
+    h5put_text(p, group, "fit_space", o->plan->force_space ? "force" : "deflection");
+    put_note(p, group, "recipe", "application/yaml", "the recipe as given", o->recipe->path,
+             o->recipe->text ? o->recipe->text : "");
+    put_note(p, group, "recipe_resolved", "application/json",
+             "every value of the recipe with where it came from, and the calibration used (SI)",
+             NULL, resolved ? resolved : "");
+    h5put_close(p, &group);
+    free(resolved);
+}
+
+static void put_program(struct h5put *p, hid_t run)
+{
+    unsigned major = 0, minor = 0, release = 0;
+    char mpi[MPI_MAX_LIBRARY_VERSION_STRING] = "", hdf5[48];
+    int length = 0;
+    MPI_Get_library_version(mpi, &length);
+    mpi[strcspn(mpi, "\n")] = 0; /* some libraries add pages about how they were configured */
+    for (char *tab = mpi; (tab = strchr(tab, '\t'));)
+        *tab = ' ';
+    H5get_libversion(&major, &minor, &release);
+    snprintf(hdf5, sizeof hdf5, "%u.%u.%u", major, minor, release);
+    h5put_text(p, run, "program", "cantle");
+    h5put_text(p, run, "version", CANTLE_VERSION);
+    h5put_text(p, run, "source_revision", CANTLE_REVISION);
+    h5put_text(p, run, "compiler", CANTLE_COMPILER);
+    h5put_text(p, run, "compiler_flags", CANTLE_FLAGS);
+    h5put_text(p, run, "build_type", CANTLE_BUILD_TYPE);
+    h5put_text(p, run, "mpi_library", mpi);
+    h5put_text(p, run, "hdf5_version", hdf5);
+    h5put_text(p, run, "gsl_version", gsl_version);
+    h5put_text(p, run, "udunits_version", CANTLE_UDUNITS_VERSION);
+}
+
+static void put_scheduler(struct h5put *p, hid_t run)
+{
+    static const struct {
+        const char *variable, *name;
+    } schedulers[] = {{"SLURM_JOB_ID", "Slurm"}, {"PBS_JOBID", "PBS"}, {"LSB_JOBID", "LSF"}};
+    for (size_t i = 0; i < sizeof schedulers / sizeof *schedulers; i++) {
+        const char *id = getenv(schedulers[i].variable);
+        if (!id || !*id) continue;
+        h5put_text(p, run, "scheduler", schedulers[i].name);
+        h5put_text(p, run, "scheduler_job_id", id);
+        return;
+    }
+}
+
+static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
+{
+    struct stat facts;
+    char modified[40] = "";
+    char *absolute = realpath(v->path, NULL);
+    if (stat(v->path, &facts) == 0) text_time(facts.st_mtime, modified);
+    h5put_text(p, run, "input_path", v->path);
+    if (absolute) h5put_text(p, run, "input_absolute_path", absolute);
+    h5put_count(p, run, "input_bytes", v->file_bytes);
+    h5put_text(p, run, "input_modified", modified);
+    h5put_text(p, run, "input_digest_method", DIGEST_METHOD);
+    free(absolute);
+}
+
+static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
+                    const struct maps_layout *l, int ranks)
+{
+    char host[256] = "";
+    char *folder = getcwd(NULL, 0);
+    hid_t run = h5put_group(p, entry, "run", "NXcollection");
+    gethostname(host, sizeof host - 1);
+    put_program(p, run);
+    h5put_text(p, run, "command_line", o->command_line ? o->command_line : "");
+    if (folder) h5put_text(p, run, "working_directory", folder);
+    h5put_text(p, run, "host", host);
+    h5put_integer(p, run, "ranks", ranks);
+    put_scheduler(p, run);
+    put_input(p, run, o->volume);
+    h5put_integer(p, run, "rows_reversed", l->rows_reversed);
+    h5put_integer(p, run, "columns_reversed", l->columns_reversed);
+    h5put_text(p, run, "start_time", l->start_time);
+    h5put_close(p, &run);
+    free(folder);
+}
+
+void provenance_put(struct h5put *p, hid_t entry, const struct maps_origin *origin,
+                    const struct maps_layout *l, int ranks)
+{
+    put_calibration(p, entry, origin->plan, l->start_time);
+    put_fit(p, entry, origin, l->start_time);
+    put_run(p, entry, origin, l, ranks);
+}
+
+void provenance_put_end(struct h5put *p, hid_t entry, const char *digest)
+{
+    char now[40];
+    text_time_now(now);
+    hid_t run = p->st == ST_OK ? H5Gopen2(entry, "run", H5P_DEFAULT) : H5I_INVALID_HID;
+    if (run < 0) h5put_fail(p, "run");
+    h5put_text(p, run, "input_digest", digest);
+    h5put_text(p, run, "end_time", now);
+    h5put_text(p, entry, "end_time", now);
+    h5put_close(p, &run);
+}
