@@ -14,8 +14,10 @@ int words_distance(const char *a, const char *b)
 {
     int d[LONGEST + 1][LONGEST + 1];
     int na = (int)strnlen(a, LONGEST), nb = (int)strnlen(b, LONGEST);
-    for (int i = 0; i <= na; i++) d[i][0] = i;
-    for (int j = 0; j <= nb; j++) d[0][j] = j;
+    for (int i = 0; i <= na; i++)
+        d[i][0] = i;
+    for (int j = 0; j <= nb; j++)
+        d[0][j] = j;
     for (int i = 1; i <= na; i++)
         for (int j = 1; j <= nb; j++) {
             int differ = a[i - 1] != b[j - 1];
@@ -49,7 +51,8 @@ void words_excerpt(const char *text, char *out, size_t size)
         return;
     }
     n = size - 4;
-    while (n > 0 && ((unsigned char)text[n] & 0xc0) == 0x80) n--;
+    while (n > 0 && ((unsigned char)text[n] & 0xc0) == 0x80)
+        n--;
     memcpy(out, text, n);
     memcpy(out + n, "...", 4);
 }

@@ -38,13 +38,18 @@ struct figure_panel {
     size_t n_series;
 };
 
-/** Draw one or several maps (each with histogram), one under the other, `columns` beside each
- * other, into `path`; the ending chooses the format: .png .svg .pdf. Written beside and renamed.
- * `columns` 0 = choose. Errors: ST_USAGE for another ending, ST_TOOL without gnuplot, ST_OUTPUT. */
-enum status figure_maps(const struct figure_map *maps, size_t n, size_t columns, const char *path,
-                        struct report *rep) MUST_CHECK;
+/** Draw one or several maps (each with colour bar and histogram) in a grid, `columns` beside each
+ *  other (0 = choose), under one title (NULL or "" = none), into `path`; the ending chooses the
+ *  format: .png (180 dpi) .svg .pdf. Made under a temporary name beside it and renamed; a figure
+ * that is there already is replaced. Rejected pixels are grey, absent ones and ones without a value
+ * white; doubtful ones keep their colour and carry a dot if pixels are large enough. A legend below
+ * counts them. Errors: ST_USAGE for another ending, ST_TOOL without gnuplot, ST_OUTPUT, ST_MEMORY;
+ * then nothing has changed. */
+enum status figure_maps(const char *title, const struct figure_map *maps, size_t n, size_t columns,
+                        const char *path, struct report *rep) MUST_CHECK;
 
-/** Draw panels one under the other, with `text` (lines separated by newlines) beside them. */
+/** Draw panels one under the other, with `text` (lines separated by newlines) beside them. Path and
+ *  errors as for figure_maps. */
 enum status figure_panels(const char *title, const struct figure_panel *panels, size_t n,
                           const char *text, const char *path, struct report *rep) MUST_CHECK;
 
