@@ -50,6 +50,7 @@ enum status units_scale(const char *unit, const char *si_unit, struct unit_scale
     if (!sys) return ST_BUG;
     trim(unit, clean, sizeof clean);
     if (!*clean) return fail(rep, ST_INPUT, "no unit given, expected one like '%s'", si_unit);
+    if (strcmp(clean, "deg") == 0) snprintf(clean, sizeof clean, "degree"); /* unknown to UDUNITS */
     from = ut_parse(sys, clean, UT_UTF8);
     to = ut_parse(sys, si_unit, UT_UTF8);
     if (!to) {
@@ -69,6 +70,9 @@ enum status units_scale(const char *unit, const char *si_unit, struct unit_scale
     }
     out->offset = cv_convert_double(conv, 0.0);
     out->factor = cv_convert_double(conv, 1.0) - out->offset;
+    double two = cv_convert_double(conv, 2.0) - out->offset;
+    if (!(fabs(two - 2 * out->factor) <= 1e-9 * fabs(two))) /* "lg(re 1 V)" is a unit to UDUNITS */
+        st = fail(rep, ST_INPUT, "unit '%s' is not linear, expected one like '%s'", clean, si_unit);
 done:
     cv_free(conv);
     ut_free(from);
@@ -86,6 +90,10 @@ enum status units_quantity(const char *text, const char *si_unit, double *out, s
     while (isspace((unsigned char)*rest))
         rest++;
     struct unit_scale scale = {1.0, 0.0};
+    /* UDUNITS takes further numbers as factors: "3-5 nN" would be -15 nN */
+    if (*rest && strchr("0123456789.+-", *rest))
+        return fail(rep, ST_RECIPE, "'%s' is not one number and a unit; write it like '1.5 %s'",
+                    text, strcmp(si_unit, "1") ? si_unit : "");
     if (*rest) {
         if (units_scale(rest, si_unit, &scale, rep) != ST_OK)
             return within(rep, ST_RECIPE, "'%s': ", text);
@@ -93,7 +101,8 @@ enum status units_quantity(const char *text, const char *si_unit, double *out, s
         return fail(rep, ST_RECIPE, "'%s' has no unit; write it like '%g %s'", text, number,
                     si_unit);
     }
-    double si = scale.factor * number + scale.offset;
+    if (scale.offset != 0) return fail(rep, ST_RECIPE, "'%s': a unit with an offset", text);
+    double si = scale.factor * number;
     if (!isfinite(si)) return fail(rep, ST_RECIPE, "'%s' is not a finite number", text);
     *out = si;
     return ST_OK;

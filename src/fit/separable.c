@@ -165,11 +165,27 @@ static bool solve(size_t n, double a[][FIT_MAX_THETA], double *x)
     return true;
 }
 
-/* One damped step from theta, clipped to the box; its size in units of the problem's scales. */
+/* One damped step from theta, clipped to the box; its size in units of the problem's scales, and
+ * what the quadratic model promises for it. */
+struct proposal {
+    double next[FIT_MAX_THETA], size, gain;
+};
+
+static void clip_step(const struct fit_problem *p, const double *theta, const double *step,
+                      double fraction, struct proposal *out)
+{
+    out->size = 0;
+    for (size_t i = 0; i < p->n_theta; i++) {
+        out->next[i] = fmin(fmax(theta[i] + fraction * step[i], p->low[i]), p->high[i]);
+        out->size = fmax(out->size, fabs(out->next[i] - theta[i]) / p->scale[i]);
+    }
+}
+
 static bool propose(const struct fit_problem *p, const struct moments *m, double damping,
-                    const double *theta, double *next, double *size)
+                    const double *theta, struct proposal *out)
 {
     double a[FIT_MAX_THETA][FIT_MAX_THETA], step[FIT_MAX_THETA];
+    out->gain = 0;
     for (size_t i = 0; i < p->n_theta; i++) {
         for (size_t j = 0; j < p->n_theta; j++)
             a[i][j] = m->normal[i][j];
@@ -177,12 +193,35 @@ static bool propose(const struct fit_problem *p, const struct moments *m, double
         step[i] = m->gradient[i];
     }
     if (!solve(p->n_theta, a, step)) return false;
-    *size = 0;
+    for (size_t i = 0; i < p->n_theta; i++)
+        out->gain += step[i] * m->gradient[i];
+    clip_step(p, theta, step, 1.0, out);
+    return isfinite(out->size);
+}
+
+/* A step that went too far: the gradients at both ends say where between them the cost is least.
+ * Models with a kink at each sample need this, since their curvature is not that of the quadratic
+ * model.
+ * @return false if the far end does not lie well beyond a minimum */
+static bool shorten(const struct fit_problem *p, const struct moments *at,
+                    const struct moments *there, const double *theta, struct proposal *step)
+{
+    double near = 0, far = 0, full[FIT_MAX_THETA];
     for (size_t i = 0; i < p->n_theta; i++) {
-        next[i] = fmin(fmax(theta[i] + step[i], p->low[i]), p->high[i]);
-        *size = fmax(*size, fabs(next[i] - theta[i]) / p->scale[i]);
+        full[i] = step->next[i] - theta[i];
+        near += full[i] * at->gradient[i];
+        far += full[i] * there->gradient[i];
     }
-    return isfinite(*size);
+    if (!(near > 0) || !(far < -0.25 * near)) return false;
+    clip_step(p, theta, full, fmin(fmax(near / (near - far), 0.05), 0.95), step);
+    return true;
+}
+
+static void evaluate(const struct fit_problem *p, struct fit_work *w, const double *theta,
+                     struct fit_columns *columns, struct moments *out)
+{
+    p->model(theta, columns, p->context);
+    measure(p, w, columns, out);
 }
 
 void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
@@ -191,35 +230,37 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     enum { MOST_TRIALS = 200 };
     const double smallest_step = 1e-11;
     struct moments at, there;
-    double damping = 1e-3, next[FIT_MAX_THETA], size;
+    struct proposal try;
+    double damping = 1e-3;
     memcpy(out->theta, start, p->n_theta * sizeof *start);
-    p->model(out->theta, &w->now, p->context);
-    measure(p, w, &w->now, &at);
+    out->degrees_of_freedom = p->n - p->n_theta - p->n_linear;
+    evaluate(p, w, out->theta, &w->now, &at);
     out->converged = false;
     for (out->iterations = 0; out->iterations < MOST_TRIALS && !out->converged; out->iterations++) {
-        if (!propose(p, &at, damping, out->theta, next, &size)) {
+        if (!propose(p, &at, damping, out->theta, &try)) {
             damping = 10.0 * damping + 1e-6;
             if (damping > 1e12) break;
             continue;
         }
-        p->model(next, &w->trial, p->context);
-        measure(p, w, &w->trial, &there);
+        /* what is left to gain would move no parameter by a hundred-thousandth of its standard
+         * error */
+        bool settled = damping <= 1e-3 &&
+                       try.gain * (double)out->degrees_of_freedom <= 1e-10 * at.cost;
+        evaluate(p, w, try.next, &w->trial, &there);
+        if (!settled && shorten(p, &at, &there, out->theta, &try))
+            evaluate(p, w, try.next, &w->trial, &there);
+        out->converged = settled || try.size < smallest_step;
         if (there.cost <= at.cost) {
             struct fit_columns swap = w->now;
             w->now = w->trial, w->trial = swap;
-            /* converged on an undamped step that no longer moves, or no longer pays */
-            out->converged = size < smallest_step ||
-                             (size < 1e-7 && at.cost - there.cost <= 1e-15 * at.cost);
             at = there;
-            memcpy(out->theta, next, p->n_theta * sizeof *next);
+            memcpy(out->theta, try.next, p->n_theta * sizeof *try.next);
             damping = damping < 1e-9 ? 0.0 : 0.1 * damping;
         } else {
-            out->converged = size < smallest_step;
             damping = damping == 0.0 ? 1e-6 : 10.0 * damping;
         }
     }
     out->sum_squares = at.cost;
-    out->degrees_of_freedom = p->n - p->n_theta - p->n_linear;
 }
 
 /* Inverse of the theta block by solving for unit vectors. */

@@ -18,10 +18,10 @@ struct table {
 static inline int table_read(struct table *t, const char *name)
 {
     char path[512], line[2048];
+    t->rows = 0;
     snprintf(path, sizeof path, "%s/reference/%s", TESTS_DIR, name);
     FILE *f = fopen(path, "r");
     if (!f) return 0;
-    t->rows = 0;
     while (fgets(line, sizeof line, f) && t->rows < TABLE_ROWS) {
         if (line[0] == '#') continue;
         size_t column = 0;

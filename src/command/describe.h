@@ -1,0 +1,28 @@
+/** The two kinds of file that `cantle describe` knows. */
+#ifndef CANTLE_COMMAND_DESCRIBE_H
+#define CANTLE_COMMAND_DESCRIBE_H
+
+#include "base/status.h"
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+/** Print what a file holds, as text or as one JSON object, to stdout. */
+enum status describe_volume(const char *path, bool json, struct report *rep) MUST_CHECK;
+enum status describe_map(const char *path, bool json, struct report *rep) MUST_CHECK;
+
+/** One aligned line: label (at most 12 letters) and text. */
+void describe_line(const char *label, const char *fmt, ...) PRINTF_LIKE(2, 3);
+/** "8.2 MiB" */
+void describe_bytes(double bytes, char out[32]);
+/** As units_show, angles in degrees. */
+void describe_value(double si, const char *si_unit, char *out, unsigned long size);
+/** "0.35 N/m, standard uncertainty 0.02 N/m (5.7 %)" */
+void describe_known(double value, double u, const char *si_unit, char *out, size_t size);
+/** A number, or null where it is not known. */
+json_t *describe_real(double value);
+/** Print and free. Errors: ST_MEMORY when the object could not be made. */
+enum status describe_print(json_t *all, struct report *rep) MUST_CHECK;
+
+#endif

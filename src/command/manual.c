@@ -1,0 +1,181 @@
+/* Reference pages from the tables that the program itself works by. */
+#include "command/command.h"
+#include "contact/contact.h"
+#include "curve/result.h"
+#include "recipe/recipe.h"
+
+#include <stdio.h>
+#include <string.h>
+
+static void heading(const char *title, const char *page, const char *source)
+{
+    printf("# %s\n\n<!-- printed by `cantle manual %s`: change %s, not this page -->\n\n", title,
+           page, source);
+}
+
+/* A bar would end the table cell. */
+static void cell(const char *text)
+{
+    printf("| ");
+    for (; *text; text++) {
+        if (*text == '|') putchar('\\');
+        putchar(*text);
+    }
+    putchar(' ');
+}
+
+static void code_cell(const char *text)
+{
+    printf("| `%s` ", text);
+}
+
+static void end_row(void)
+{
+    printf("|\n");
+}
+
+static void page_keys(void)
+{
+    recipe_manual(stdout);
+}
+
+static const char *segment_words(unsigned segments)
+{
+    if (segments == SEGMENT_APPROACH) return "approach";
+    if (segments == SEGMENT_RETRACT) return "retract";
+    return "approach; retract when the recipe asks for it";
+}
+
+static void page_models(void)
+{
+    heading("Contact models", "models", "the records in src/contact");
+    printf(
+        "F is the force (positive: repulsive), delta the indentation, E* = E/(1 - nu^2) the "
+        "reduced\n"
+        "modulus (rigid tip), w the work of adhesion. The key is `contact.model` of the recipe.\n");
+    for (int i = 0; i < CONTACT_COUNT; i++) {
+        const struct contact_model *m = contact_at(i);
+        const struct lever_row *tip = &lever_rows[m->tip];
+        printf("\n## %s\n\n%s\n\n", m->name, m->title);
+        printf("- formula: `%s`\n", m->formula);
+        printf("- needs: %s (`%s.%s`)\n", tip->words, tip->section, tip->name);
+        printf("- segment: %s\n", segment_words(m->segments));
+        printf("- gives: modulus%s\n", m->adhesive ? " and work of adhesion" : "");
+        printf("- limits: %s\n", m->limits);
+        printf("- source: %s\n", m->source);
+    }
+}
+
+static void page_maps(void)
+{
+    heading("Maps", "maps", "the table in src/curve/result.h");
+    printf(
+        "A map with errors has a second dataset, `NAME_errors`, with one standard error for each\n"
+        "pixel. A pixel where a quantity was not computed is NaN.\n\n"
+        "| map | quantity | unit | errors | colour scale | definition |\n"
+        "|---|---|---|---|---|---|\n");
+    for (int i = 0; i < MAP_COUNT; i++) {
+        const struct map_row *row = &map_rows[i];
+        code_cell(row->name);
+        cell(row->words);
+        cell(row->unit);
+        cell(row->errors ? "yes" : "no");
+        cell(row->scale == SCALE_LOG ? "logarithmic" : "linear");
+        cell(row->definition);
+        end_row();
+    }
+}
+
+static void page_flags(void)
+{
+    static const char *const effect[] = {
+        [SEVERITY_NOTE] = "remark", [SEVERITY_DOUBT] = "doubtful", [SEVERITY_REJECT] = "rejected"};
+    heading("States and flags", "flags", "the tables in src/curve/result.h");
+    printf(
+        "## State\n\nEach pixel is in one state.\n\n| value | state | meaning |\n|---|---|---|\n");
+    for (int i = 0; i < STATE_COUNT; i++) {
+        printf("| %d ", i);
+        code_cell(state_rows[i].name);
+        cell(state_rows[i].words);
+        end_row();
+    }
+    printf(
+        "\n## Flags\n\nEach flag is a bit; a pixel can have several. The effect is what the flag "
+        "makes of the pixel:\na remark leaves it as it is.\n\n"
+        "| bit | value | flag | effect | meaning |\n|---|---|---|---|---|\n");
+    for (int i = 0; i < FLAG_COUNT; i++) {
+        printf("| %d | %lu ", i, 1ul << i);
+        code_cell(flag_rows[i].name);
+        cell(i == FLAGBIT_absent ? "absent" : effect[flag_rows[i].severity]);
+        cell(flag_rows[i].words);
+        end_row();
+    }
+}
+
+static void page_statuses(void)
+{
+    heading("Exit statuses", "statuses", "the table in src/base/status.h");
+    printf("A run that did not succeed prints one line on standard error, `cantle COMMAND: ...`, "
+           "which\n"
+           "says what is wrong, where, and what to do. All ranks end with the same status.\n\n"
+           "| status | word | meaning |\n|---|---|---|\n");
+    for (int i = 0; i < ST_COUNT; i++) {
+        printf("| %d ", status_exit((enum status)i));
+        code_cell(status_name((enum status)i));
+        cell(status_text((enum status)i));
+        end_row();
+    }
+}
+
+static const struct {
+    const char *name;
+    void (*print)(void);
+} pages[] = {{"keys", page_keys},
+             {"models", page_models},
+             {"maps", page_maps},
+             {"flags", page_flags},
+             {"statuses", page_statuses}};
+enum { PAGES = sizeof pages / sizeof *pages };
+
+static int find_page(const char *name)
+{
+    for (int i = 0; i < PAGES; i++)
+        if (strcmp(pages[i].name, name) == 0) return i;
+    return -1;
+}
+
+static error_t parse_option(int key, char *arg, struct argp_state *state)
+{
+    int *page = state->input;
+    switch (key) {
+    case ARGP_KEY_ARG:
+        if (*page >= 0) argp_error(state, "one argument too many: '%s'; expected one page", arg);
+        *page = find_page(arg);
+        if (*page < 0)
+            argp_error(state, "unknown page '%s'; pages are keys, models, maps, flags, statuses",
+                       arg);
+        return 0;
+    case ARGP_KEY_NO_ARGS:
+        argp_error(state, "no page given; pages are keys, models, maps, flags, statuses");
+        return 0;
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+}
+
+static const struct argp manual_argp = {
+    .parser = parse_option,
+    .args_doc = "keys|models|maps|flags|statuses",
+    .doc = "Print a reference page in Markdown, made from the tables that the program works by.\v"
+           "keys: every key of a recipe. models: the contact models with formula and source. maps: "
+           "what each map means. flags: states and flags of pixels. statuses: exit statuses.",
+};
+
+enum status command_manual(int argc, char **argv, const struct world *world, struct report *rep)
+{
+    int page = -1;
+    bool done = false;
+    enum status st = options_parse(&manual_argp, argc, argv, world, &page, &done, rep);
+    if (st == ST_OK && !done && world->rank == 0) pages[page].print();
+    return st;
+}

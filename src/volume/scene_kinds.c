@@ -1,0 +1,139 @@
+/* The scenes: numbers and places. A new one: a record here and a row in scene.c. */
+#include "volume/scene_private.h"
+
+#include <math.h>
+
+static double between(double low, double high, double share)
+{
+    return low * pow(high / low, share);
+}
+
+static void blend_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+{
+    const struct volume_layout *l = &s->layout;
+    double u = (double)col / (double)l->nx, v = (double)row / (double)l->nx;
+    double island = scene_islands(s, u, v);
+    double setpoint_m = s->peak_force_n / s->setup.spring_n_per_m;
+    bool scratched = row > (l->ny * 3) / 4;
+    bool bad_line = l->ny > 2 && row == (l->ny * 5) / 8;
+    out->present = scene_chance(s, row, col, 0) >= 0.002;
+    out->touches = scene_chance(s, row, col, 1) >= 0.002;
+    out->clean = !bad_line;
+    out->modulus_pa = between(60e6, 1.2e9, island);
+    out->work_j_per_m2 = (0.050 - 0.025 * island) * (scratched ? 4.0 / 3.0 : 1.0);
+    out->height_m = 6e-9 * island + 5e-9 * scene_waves(s, u, v) + 20e-9 * u - 8e-9 * v;
+    out->slope = 0.004 + 0.001 * sin(6.0 * v);
+    /* the bad line: the light spot sat so far out that the detector clips in the contact */
+    out->offset_v = bad_line ? l->volt_range - 0.4 * setpoint_m / s->sensitivity
+                             : 0.3 + 0.2 * scene_waves(s, v, 0.5);
+    out->drag_m = 0;
+}
+
+const struct scene_kind scene_blend = {
+    .name = "blend",
+    .summary =
+        "polymer blend film: stiff islands (1.2 GPa) in a rubbery matrix (60 MPa), adhesion by "
+        "phase, tilt and topography, a bad scan line, a few lost curves; from three quarters of "
+        "the scan on the tip is scratched and adhesion a third higher",
+    .title = "simulated polymer blend film",
+    .own = {.columns = 128,
+            .samples = 512,
+            .noise_m = 0.03e-9,
+            .type = NUMBER_int16,
+            .modulus_pa = 60e6,
+            .work_j_per_m2 = 0.05,
+            .radius_m = 20e-9,
+            .spring_n_per_m = 8,
+            .poisson_ratio = 0.4,
+            .peak_force_n = 5e-9,
+            .model = "paraboloid"},
+    .width_m = 5e-6,
+    .sensitivity_m_per_v = 60e-9,
+    .volt_range = 2,
+    .ramp_m = 40e-9,
+    .sample_interval_s = 20e-6,
+    .z_kind = Z_SHARED,
+    .shared_is_offset = true,
+    .z_sense = 1,
+    .retract = "jkr",
+    .place = blend_place,
+};
+
+static void gel_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+{
+    const struct volume_layout *l = &s->layout;
+    double u = (double)col / (double)l->nx, v = (double)row / (double)l->nx;
+    out->present = out->touches = out->clean = true;
+    out->modulus_pa = between(2e3, 20e3, 0.5 + 0.5 * scene_waves(s, u, v));
+    out->work_j_per_m2 = 0;
+    out->height_m = 150e-9 * scene_waves(s, v, u) + 100e-9 * u;
+    out->slope = 0.002;
+    out->offset_v = 0.1 * scene_waves(s, v, 0.25);
+    out->drag_m = 0.5e-9;
+}
+
+const struct scene_kind scene_gel = {
+    .name = "gel",
+    .summary = "soft gel (2 to 20 kPa) under a 2.5 um sphere in a liquid: drag parts approach and "
+               "retract; z is stored falling towards the sample",
+    .title = "simulated gel in liquid",
+    .own = {.columns = 48,
+            .samples = 1024,
+            .noise_m = 0.1e-9,
+            .type = NUMBER_float32,
+            .modulus_pa = 2e3,
+            .work_j_per_m2 = 0,
+            .radius_m = 2.5e-6,
+            .spring_n_per_m = 0.06,
+            .poisson_ratio = 0.5,
+            .peak_force_n = 0.5e-9,
+            .model = "paraboloid"},
+    .width_m = 40e-6,
+    .sensitivity_m_per_v = 40e-9,
+    .volt_range = 10,
+    .ramp_m = 1e-6,
+    .sample_interval_s = 100e-6,
+    .z_kind = Z_START_STEP,
+    .z_sense = -1,
+    .place = gel_place,
+};
+
+static void uniform_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+{
+    /* contact falls anywhere between two samples, so that errors are sampled honestly */
+    double step = s->layout.ramp_m / (double)(s->layout.n - 1);
+    *out = (struct scene_place){.present = true,
+                                .touches = true,
+                                .clean = true,
+                                .modulus_pa = s->modulus_pa,
+                                .work_j_per_m2 = s->work_j_per_m2,
+                                .height_m = step * scene_chance(s, row, col, 2)};
+}
+
+const struct scene_kind scene_uniform = {
+    .name = "uniform",
+    .summary = "one modulus everywhere, set by --model, --modulus, --work and the tip; nothing but "
+               "noise disturbs it",
+    .title = "simulated uniform sample",
+    .own = {.columns = 32,
+            .samples = 512,
+            .noise_m = 0.05e-9,
+            .type = NUMBER_float64,
+            .model = "paraboloid",
+            .modulus_pa = 2e6,
+            .work_j_per_m2 = 0.002,
+            .radius_m = 100e-9,
+            .half_angle_rad = 0.4363323129985824,
+            .face_angle_rad = 0.4363323129985824,
+            .spring_n_per_m = 0.5,
+            .poisson_ratio = 0.5,
+            .peak_force_n = 2e-9},
+    .width_m = 10e-6,
+    .sensitivity_m_per_v = 50e-9,
+    .volt_range = 10,
+    .ramp_m = 0,
+    .sample_interval_s = 20e-6,
+    .z_kind = Z_SHARED,
+    .z_sense = 1,
+    .place = uniform_place,
+};

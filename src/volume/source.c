@@ -1,0 +1,112 @@
+#include "volume/source.h"
+#include "volume/attributes.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/stat.h>
+
+void source_clear(struct source *s)
+{
+    *s = (struct source){.file = H5I_INVALID_HID, .access = H5I_INVALID_HID};
+}
+
+void source_close(struct source *s)
+{
+    if (s->access >= 0) H5Pclose(s->access);
+    if (s->file >= 0) H5Fclose(s->file);
+    source_clear(s);
+}
+
+/* Called by HDF5 before it opens another file: note it and refuse. */
+static herr_t refuse_link(const char *parent, const char *group, const char *child,
+                          const char *object, unsigned *flags, hid_t access, void *left_file)
+{
+    (void)parent, (void)group, (void)child, (void)object, (void)flags, (void)access;
+    *(bool *)left_file = true;
+    return -1;
+}
+
+static enum status check_file(struct source *s, const char *path, struct report *rep)
+{
+    struct stat facts;
+    if (stat(path, &facts) != 0) return fail(rep, ST_INPUT, "cannot be read: %s", strerror(errno));
+    if (S_ISDIR(facts.st_mode)) return fail(rep, ST_INPUT, "is a directory, expected an HDF5 file");
+    if (!S_ISREG(facts.st_mode))
+        return fail(rep, ST_INPUT, "is not a plain file, expected an HDF5 file");
+    FILE *probe = fopen(path, "rb");
+    if (!probe) return fail(rep, ST_INPUT, "cannot be read: %s", strerror(errno));
+    fclose(probe);
+    s->bytes = (uint64_t)facts.st_size;
+    if (H5Fis_hdf5(path) <= 0)
+        return fail(rep, ST_INPUT, "is not an HDF5 file; see docs/volume-format.md for the layout");
+    return ST_OK;
+}
+
+enum status source_open(struct source *s, const char *path, struct report *rep)
+{
+    /* HDF5 prints its error stack by itself unless told not to; our message is the one line. */
+    H5Eset_auto2(H5E_DEFAULT, NULL, NULL);
+    source_clear(s);
+    enum status st = check_file(s, path, rep);
+    if (st != ST_OK) return st;
+    hid_t how = H5Pcreate(H5P_FILE_ACCESS);
+    /* a file system without locks is no reason to refuse reading */
+    if (how >= 0 && H5Pset_file_locking(how, 1, 1) >= 0)
+        s->file = H5Fopen(path, H5F_ACC_RDONLY, how);
+    if (how >= 0) H5Pclose(how);
+    s->access = H5Pcreate(H5P_DATASET_ACCESS);
+    if (s->file < 0)
+        st = fail(rep, ST_INPUT,
+                  "is HDF5, but cannot be opened: truncated, damaged, or another "
+                  "program is writing it; copy it again or wait for the writer");
+    else if (s->access < 0 || H5Pset_elink_cb(s->access, refuse_link, &s->left_file) < 0)
+        st = fail(rep, ST_BUG, "HDF5 cannot make an access list");
+    if (st != ST_OK) source_close(s);
+    return st;
+}
+
+static enum status refused(const char *name, struct report *rep)
+{
+    return fail(rep, ST_INPUT,
+                "%s: is an external link; a volume is one file: copy the data into it", name);
+}
+
+/* One link of a path: `name` ends behind it. */
+static enum status check_link(struct source *s, const char *name, bool last, bool *there,
+                              struct report *rep)
+{
+    H5L_info_t info;
+    *there = false;
+    htri_t known = H5Lexists(s->file, name, s->access);
+    if (s->left_file) return refused(name, rep);
+    if (known == 0) return ST_OK;
+    if (known < 0 || H5Lget_info(s->file, name, &info, s->access) < 0)
+        return fail(rep, ST_INPUT, "%s: cannot be looked up, the file is damaged", name);
+    if (info.type != H5L_TYPE_HARD && info.type != H5L_TYPE_SOFT) return refused(name, rep);
+    hid_t object = H5Oopen(s->file, name, s->access);
+    if (s->left_file) return refused(name, rep);
+    if (object < 0)
+        return fail(rep, ST_INPUT, "%s: cannot be opened: %s", name,
+                    info.type == H5L_TYPE_SOFT ? "the link points to nothing"
+                                               : "the file is damaged");
+    H5I_type_t kind = H5Iget_type(object);
+    H5Oclose(object);
+    if (!last && kind != H5I_GROUP) return fail(rep, ST_INPUT, "%s: is not a group", name);
+    *there = true;
+    return ST_OK;
+}
+
+enum status source_has(struct source *s, const char *name, bool *there, struct report *rep)
+{
+    char part[128];
+    enum status st = ST_OK;
+    *there = true;
+    for (size_t i = 1; st == ST_OK && *there && i <= strlen(name); i++) {
+        if (name[i] != '/' && name[i] != 0) continue;
+        snprintf(part, sizeof part, "%.*s", (int)i, name);
+        st = check_link(s, part, name[i] == 0, there, rep);
+    }
+    return st;
+}
