@@ -16,10 +16,6 @@
 #include <xxhash.h>
 #include <yaml.h>
 
-#ifndef CANTLE_UDUNITS_VERSION
-#define CANTLE_UDUNITS_VERSION "2" /* the library does not tell more */
-#endif
-
 static const struct command {
     const char *name, *group, *summary;
     enum status (*run)(int argc, char **argv, const struct world *world, struct report *rep);

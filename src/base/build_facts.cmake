@@ -11,6 +11,7 @@ set(TEXT "/* Made by build_facts.cmake. */
 #define CANTLE_REVISION \"${REVISION}\"
 #define CANTLE_COMPILER \"${COMPILER}\"
 #define CANTLE_FLAGS \"${FLAGS}\"
+#define CANTLE_UDUNITS_VERSION \"${UDUNITS}\"
 #define CANTLE_BUILD_TYPE \"${TYPE}\"
 ")
 if(EXISTS ${OUT})

@@ -1,7 +1,7 @@
 /* cantle simulate: write a force volume with known truth. */
 #include "base/units.h"
 #include "command/command.h"
-#include "volume/scene.h"
+#include "simulate/scene.h"
 
 #include <errno.h>
 #include <math.h>

@@ -163,7 +163,8 @@ static void attractive_samples(const struct lane *lane, size_t *begin, size_t *e
     *begin = *end = 0;
     if (at == lane->n || !(-lowest > 5.0 * lane->noise) || !(-lowest > 2e-3 * lane->peak_d)) return;
     *begin = at;
-    while (*begin > 0 && lane_deflection(lane, *begin - 1) < -lane->noise)
+    double leaves = -fmax(lane->noise, -0.02 * lowest); /* noise can be nil, rounding never is */
+    while (*begin > 0 && lane_deflection(lane, *begin - 1) < leaves)
         --*begin;
     *end = at;
     while (*end < lane->n && lane_deflection(lane, *end) < 0)

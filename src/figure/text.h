@@ -16,10 +16,11 @@ struct text_lines {
     char line[TEXT_LINES][TEXT_BYTES];
 };
 
-/** Write a text as gnuplot single-quoted strings: control characters dropped, bytes that are not UTF-8
- *  shown as '?'. In single quotes gnuplot knows no escape, no command substitution and no macro, so
- *  whatever stands there is only text. A quote becomes the string "'" between two others, joined by
- *  gnuplot's dot: the doubling that its manual names fails in 5.4 where a text begins with a quote. */
+/** Write a text as gnuplot single-quoted strings: control characters dropped, bytes that are not
+ * UTF-8 shown as '?'. In single quotes gnuplot knows no escape, no command substitution and no
+ * macro, so whatever stands there is only text. A quote becomes the string "'" between two others,
+ * joined by gnuplot's dot: the doubling that its manual names fails in 5.4 where a text begins with
+ * a quote. */
 void text_quote(FILE *out, const char *text);
 
 /** Break a text into lines of at most `width_pt` points at a font size: at blanks if possible,

@@ -249,7 +249,10 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
         evaluate(p, w, try.next, &w->trial, &there);
         if (!settled && shorten(p, &at, &there, out->theta, &try))
             evaluate(p, w, try.next, &w->trial, &there);
-        out->converged = settled || try.size < smallest_step;
+        /* at a kink exactly on a sample steps shrink slowly; what is left is rounding of the cost
+         */
+        bool stalled = try.size < 1e-6 && fabs(there.cost - at.cost) <= 1e-12 * at.cost;
+        out->converged = settled || stalled || try.size < smallest_step;
         if (there.cost <= at.cost) {
             struct fit_columns swap = w->now;
             w->now = w->trial, w->trial = swap;

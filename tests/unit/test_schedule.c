@@ -17,12 +17,16 @@ static void test_every_tile_once(void **unused)
             unsigned char *taken = calloc(tiles, 1);
             struct schedule s = schedule_make(tiles, ranks);
             for (size_t r = 0; r < ranks; r++)
-                for (size_t i = 0; i < s.share; i++) taken[schedule_static(&s, r, i)]++;
+                for (size_t i = 0; i < s.share; i++)
+                    taken[schedule_static(&s, r, i)]++;
             size_t ticket = 0, index;
-            while ((index = schedule_tail(&s, ticket++)) < tiles) taken[index]++;
-            for (size_t i = 0; i < tiles; i++) assert_int_equal(taken[i], 1);
+            while ((index = schedule_tail(&s, ticket++)) < tiles)
+                taken[index]++;
+            for (size_t i = 0; i < tiles; i++)
+                assert_int_equal(taken[i], 1);
             /* late tickets of other ranks find nothing */
-            for (size_t r = 0; r < ranks; r++) assert_true(schedule_tail(&s, ticket + r) >= tiles);
+            for (size_t r = 0; r < ranks; r++)
+                assert_true(schedule_tail(&s, ticket + r) >= tiles);
             free(taken);
         }
 }

@@ -1,7 +1,7 @@
 /** Simulated force volumes with known truth: scenes of our own invention. A pixel depends on the
  * seed and its place alone, so the file does not depend on the order of work. */
-#ifndef CANTLE_VOLUME_SCENE_H
-#define CANTLE_VOLUME_SCENE_H
+#ifndef CANTLE_SIMULATE_SCENE_H
+#define CANTLE_SIMULATE_SCENE_H
 
 #include "contact/contact.h"
 #include "volume/volume_write.h"

@@ -1,5 +1,5 @@
 /* The scenes: numbers and places. A new one: a record here and a row in scene.c. */
-#include "volume/scene_private.h"
+#include "simulate/scene_private.h"
 
 #include <math.h>
 

@@ -1,8 +1,8 @@
 /** Inside of the scenes: shared by scene*.c only. */
-#ifndef CANTLE_VOLUME_SCENE_PRIVATE_H
-#define CANTLE_VOLUME_SCENE_PRIVATE_H
+#ifndef CANTLE_SIMULATE_SCENE_PRIVATE_H
+#define CANTLE_SIMULATE_SCENE_PRIVATE_H
 
-#include "volume/scene.h"
+#include "simulate/scene.h"
 
 #include <gsl/gsl_rng.h>
 

@@ -1,4 +1,4 @@
-#include "volume/scene_private.h"
+#include "simulate/scene_private.h"
 
 #include <gsl/gsl_randist.h>
 #include <math.h>

@@ -1,0 +1,446 @@
+#!/usr/bin/python3
+"""One physical volume in every form that docs/volume-format.md allows gives one map; and every flag of
+the map file can be provoked."""
+import pathlib
+import re
+import unittest
+
+import numpy as np
+
+import forward as fw
+import program
+import scenario as sc
+import volume as vol
+
+ROWS, COLUMNS, SAMPLES = 3, 4, 256
+SENSITIVITY, QUADRANT = 50e-9, 2e-6
+ALL = {**sc.calibration("paraboloid"), "deflection_sensitivity": (50, "nm/V"), "quadrant_sensitivity": (2, "um")}
+SETTINGS = sc.settings("paraboloid", "approach")
+
+
+class OneVolume(unittest.TestCase):
+    """Noise-free curves on a z ramp of equal steps, shared by all pixels."""
+
+    @classmethod
+    def setUpClass(cls):
+        cls.holder = program.Folder()
+        cls.path = cls.holder.__enter__()
+        cls.addClassCleanup(cls.holder.__exit__)
+        rng = np.random.default_rng(3)
+        cls.step = 0.4e-9
+        cls.z = np.arange(SAMPLES) * cls.step
+        cls.truth = np.geomspace(3e5, 3e6, ROWS * COLUMNS).reshape(ROWS, COLUMNS)
+        cls.z0 = rng.uniform(50e-9, 60e-9, (ROWS, COLUMNS))
+        cls.d, cls.slope = {}, 1e-3
+        for name, z in (("approach", cls.z), ("retract", cls.z[::-1])):
+            cls.d[name] = np.array([[fw.deflection("paraboloid", z - cls.z0[i, j], sc.SPRING,
+                                                   fw.reduced(cls.truth[i, j], sc.POISSON), sc.TIPS["paraboloid"])
+                                     + 2e-9 + cls.slope * z for j in range(COLUMNS)] for i in range(ROWS)])
+        cls.amplitude = np.ptp(cls.d["approach"])
+
+    def parts(self, convert=lambda d: d, z=None, **more):
+        out = {}
+        for name, zz in (("approach", self.z), ("retract", self.z[::-1])):
+            out[name] = vol.segment(convert(self.d[name]), zz if z is None else z(zz, name), **more)
+        return out
+
+    def maps(self, parts, settings=SETTINGS, calibration=ALL, **more):
+        vol.write(self.path / "v.h5", parts, calibration, **more)
+        return program.map_volume(self.path, self.path / "v.h5", settings)
+
+    def check(self, maps, error=0.0, flip=(1, 1)):
+        """error: largest rounding of a stored sample, in metres of deflection; see `gain`."""
+        truth = self.truth[::flip[0], ::flip[1]]
+        got = maps["modulus"] / truth - 1
+        tolerance = 1e-6 + error * self.gain()
+        self.assertLessEqual(np.abs(got).max(), tolerance, f"tolerance {tolerance:.1e} at {error:.1e} m")
+        self.assertLessEqual(np.abs(maps["contact_point"] - self.z0[::flip[0], ::flip[1]]).max(),
+                             1e-13 + 40 * error)
+
+    def gain(self):
+        """Relative error of E per metre of rounding: rounding is uniform and uncorrelated, its standard
+        deviation is error/sqrt(3), and the fit answers like to white noise; six standard deviations."""
+        worst = 0.0
+        for i in range(ROWS):
+            for j in range(COLUMNS):
+                c = sc.Curve("paraboloid", fw.reduced(self.truth[i, j], sc.POISSON), 0.0, self.z0[i, j],
+                             self.z - self.z0[i, j])
+                worst = max(worst, sc.Problem(c, "approach", self.z, self.d["approach"][i, j]).sd(1.0)[0])
+        return 6.0 * worst / np.sqrt(3.0)
+
+    def rounding(self, kind):
+        if kind == "f8":
+            return 1e-16 * self.amplitude
+        if kind == "f4":
+            return 2.0**-24 * np.abs(self.d["approach"]).max()
+        return self.amplitude / 2 / (0.9 * vol.INTEGERS[kind]) / 2
+
+    def test_detector_types(self):
+        for kind in ("f8", "f4", "i4", "i2"):
+            with self.subTest(kind):
+                maps = self.maps(self.parts(lambda d: vol.detector(d, SENSITIVITY, 0.0), units="V",
+                                            stage="detector", kind=kind))
+                self.check(maps, self.rounding(kind))
+
+    def test_millivolts(self):
+        self.check(self.maps(self.parts(lambda d: vol.detector(d, SENSITIVITY) * 1e3, units="mV", stage="detector")))
+
+    def test_unsigned_and_8_bit(self):
+        for kind, top in (("u2", 65535), ("u1", 255), ("i1", 127)):
+            with self.subTest(kind):
+                parts = self.parts(lambda d: vol.detector(d, SENSITIVITY), units="V", stage="detector")
+                low, high = parts["approach"]["stored"].min(), parts["approach"]["stored"].max()
+                scale = (high - low) / (top - 3)
+                for part in parts.values():
+                    part["stored"] = np.rint((part["stored"] - low) / scale + 1).astype(kind)
+                    part["attrs"].update(scale_factor=scale, add_offset=low - scale)
+                self.check(self.maps(parts), scale * SENSITIVITY / 2)
+
+    def test_quadrants(self):
+        for kind in ("f8", "f4"):
+            with self.subTest(kind):
+                parts = self.parts(lambda d: vol.quadrants(d, QUADRANT), units="V", stage="quadrants", kind=kind)
+                # float32 of quadrants near 1 V: 2^-24 V of 4 V each, times four quadrants
+                self.check(self.maps(parts), 0.0 if kind == "f8" else 2 * 2.0**-24 * QUADRANT)
+
+    def test_deflection_units(self):
+        for unit, factor in (("nm", 1e9), ("um", 1e6), ("m", 1.0), ("pm", 1e12)):
+            with self.subTest(unit):
+                self.check(self.maps(self.parts(lambda d: d * factor, units=unit)))
+
+    def test_force(self):
+        self.check(self.maps(self.parts(lambda d: d * sc.SPRING * 1e9, units="nN", stage="force")))
+
+    def test_repulsion_negative(self):
+        for stage, convert, units in (("deflection", lambda d: -d, "m"), ("force", lambda d: -d * sc.SPRING, "N"),
+                                      ("detector", lambda d: -d / SENSITIVITY, "V"),
+                                      ("quadrants", lambda d: vol.quadrants(-d, QUADRANT), "V")):
+            with self.subTest(stage):
+                self.check(self.maps(self.parts(convert, units=units, stage=stage,
+                                                signal_attrs={"repulsion": "negative"})))
+
+    def test_z_forms(self):
+        def each(zz, name):
+            return np.tile(zz, (ROWS, COLUMNS, 1))
+
+        def start_step(zz, name):
+            return {"start": np.float64(zz[0]), "step": np.float64(zz[1] - zz[0])}
+
+        def start_step_each(zz, name):
+            shape = (ROWS, COLUMNS)
+            return {"start": np.full(shape, zz[0]), "step": np.full(shape, zz[1] - zz[0])}
+
+        for form in (each, start_step, start_step_each):
+            with self.subTest(form.__name__):
+                self.check(self.maps(self.parts(z=form)))
+        with self.subTest("micrometres"):
+            self.check(self.maps(self.parts(z=lambda zz, name: zz * 1e6, z_units="um")))
+
+    def test_z_the_other_way(self):
+        """Numbers that fall toward the sample: z' = -z."""
+        self.check(self.maps(self.parts(z=lambda zz, name: -zz)))
+        for word, sign in (("toward_sample", 1), ("away_from_sample", -1)):
+            with self.subTest(word):
+                self.check(self.maps(self.parts(z=lambda zz, name: sign * zz, z_attrs={"direction": word})))
+
+    def test_z_offset(self):
+        offset = np.linspace(-1e-6, 1e-6, ROWS * COLUMNS).reshape(ROWS, COLUMNS)
+        maps = self.maps(self.parts(z=lambda zz, name: np.tile(zz, (ROWS, COLUMNS, 1)) - offset[..., None]),
+                         z_offset=offset)
+        self.check(maps)
+        maps = self.maps(self.parts(), z_offset=offset)
+        self.assertLessEqual(np.abs(maps["contact_point"] - self.z0 - offset).max(), 2e-13)
+
+    def test_padded_lengths(self):
+        parts = self.parts()
+        rng = np.random.default_rng(1)
+        for name, part in parts.items():
+            garbage = rng.normal(0, 1e-6, (ROWS, COLUMNS, 40))
+            part["stored"] = np.concatenate([part["stored"], garbage], axis=2)
+            padding = np.full((ROWS, COLUMNS, 40), np.nan)
+            part["z"] = np.concatenate([np.tile(part["z"], (ROWS, COLUMNS, 1)), padding], axis=2)
+            part["lengths"] = np.full((ROWS, COLUMNS), SAMPLES)
+        maps = self.maps(parts)
+        self.check(maps)
+        self.assertTrue((maps["samples_used"] <= SAMPLES).all())
+
+    def test_descending_axes(self):
+        x, y = np.arange(COLUMNS) * 1e-7, np.arange(ROWS) * 1e-7
+        for flip in ((1, 1), (-1, 1), (1, -1), (-1, -1)):
+            with self.subTest(flip):
+                maps = self.maps(self.parts(), x=x[::flip[1]], y=y[::flip[0]])
+                self.assertTrue((np.diff(maps.raw["x"]) > 0).all() and (np.diff(maps.raw["y"]) > 0).all())
+                self.check(maps, flip=flip)
+
+    def test_retract_missing(self):
+        parts = self.parts()
+        del parts["retract"]
+        maps = self.maps(parts)
+        self.check(maps)
+        self.assertTrue(maps.flagged("no_retract").all())
+        for name in ("adhesion", "adhesion_energy", "dissipated_energy"):
+            self.assertTrue(np.isnan(maps[name]).all(), name)
+
+    def test_dwell_present(self):
+        parts = self.parts()
+        hold = np.repeat(self.d["approach"][..., -1:], 50, axis=2)
+        parts["dwell"] = vol.segment(hold, np.full((ROWS, COLUMNS, 50), self.z[-1]))
+        self.check(self.maps(parts))
+        parts["dwell"] = vol.segment(hold, {"start": np.float64(self.z[-1]), "step": np.float64(0.0)})
+        self.check(self.maps(parts))
+
+    def test_missing_samples(self):
+        for name, spoil in (("NaN", np.nan), ("fill", -999.0)):
+            with self.subTest(name):
+                parts = self.parts()
+                for part in parts.values():
+                    part["stored"][..., 30:36] = spoil
+                    part["stored"][..., 200] = spoil
+                    if name == "fill":
+                        part["attrs"]["_FillValue"] = -999.0
+                maps = self.maps(parts)
+                self.check(maps)
+                self.assertTrue(maps.flagged("samples_missing").all())
+
+    def test_saturated(self):
+        parts = self.parts(lambda d: vol.detector(d, SENSITIVITY), units="V", stage="detector", kind="i2")
+        limit = int(np.median(parts["approach"]["stored"].max(axis=2)))
+        for part in parts.values():
+            part["attrs"]["valid_max"] = np.int16(limit)
+        maps = self.maps(parts)
+        wanted = (parts["approach"]["stored"] >= limit).any(axis=2)
+        self.assertTrue(wanted.any() and not wanted.all())
+        self.assertTrue((maps.flagged("saturated") == wanted).all())
+
+    def test_lateral_and_interval_do_not_matter(self):
+        extra = dict(lateral=(np.zeros((ROWS, COLUMNS, SAMPLES)), "V"))
+        self.check(self.maps(self.parts(**extra)))
+
+    def test_recipe_wins_over_the_volume(self):
+        wrong = {**ALL, "spring_constant": (sc.SPRING * 3, "N/m"), "tip_radius": (1, "um"), "poisson_ratio": (0.1, "1")}
+        for tip in ("10 um", "10000 nm"):
+            settings = {**SETTINGS, "calibration.spring_constant": "500 mN/m", "tip.tip_radius": tip}
+            self.check(self.maps(self.parts(), settings, wrong))
+
+    def test_tilt(self):
+        tilted = {**ALL, "spring_constant": (sc.SPRING * np.cos(np.radians(20)) ** 2, "N/m"), "tilt": (20, "degree")}
+        self.check(self.maps(self.parts(), {**SETTINGS, "calibration.tilt_correction": "cosine_squared"}, tilted))
+        self.check(self.maps(self.parts(), SETTINGS, {**ALL, "tilt": (20, "degree")}))
+
+
+class Flags(unittest.TestCase):
+    """Each flag at least once, and not on a curve without fault."""
+
+    seen = set()
+
+    @classmethod
+    def setUpClass(cls):
+        cls.holder = program.Folder()
+        cls.path = cls.holder.__enter__()
+        cls.addClassCleanup(cls.holder.__exit__)
+
+    def pair(self, spoil=None, model="paraboloid", segment="approach", ratio=2.0, n=SAMPLES, retract="jkr",
+             noise=0.05e-9, present=(1, 1), retract_there=True, approach_model=None, **more):
+        """Two pixels: a good curve and a spoilt one. spoil(parts) changes pixel [0, 1]."""
+        rng = np.random.default_rng(2)
+        curves = [sc.curve(model, ratio, n, phase=0.3, noise=noise) for _ in range(2)]
+        for c in curves:
+            c.work = sc.work_for("jkr" if model not in fw.ADHESIVE else model, sc.SPRING * sc.DEFLECTION)
+        parts = {}
+        for name, other in (("approach", approach_model or "paraboloid"), ("retract", retract)):
+            d, z = sc.stack(curves, 1, name, rng, other if model not in fw.ADHESIVE else None)
+            parts[name] = vol.segment(d, z)
+        if spoil:
+            spoil(parts)
+        if not retract_there:
+            del parts["retract"]
+        vol.write(self.path / "v.h5", parts, sc.calibration(model), present=np.array([present]))
+        settings = {"contact.model": model, "contact.segment": segment, "sample.poisson_ratio": sc.POISSON,
+                    **{key.replace("__", "."): value for key, value in more.items()}}
+        return program.map_volume(self.path, self.path / "v.h5", settings)
+
+    def wants(self, maps, word, good=True):
+        """The spoilt pixel has the flag, the good one has not (good=False: both are spoilt)."""
+        type(self).seen.add(word)
+        self.assertIn(word, maps.names(0, 1))
+        if good:
+            self.assertNotIn(word, maps.names(0, 0))
+
+    def test_good(self):
+        self.assertEqual(self.pair().names(0, 0), [])
+
+    def test_absent(self):
+        maps = self.pair(present=(1, 0))
+        self.wants(maps, "absent")
+        self.assertTrue(np.isnan(maps["modulus"][0, 1]))
+
+    def test_too_few_samples(self):
+        def short(parts):
+            for part in parts.values():
+                part["lengths"] = np.array([[SAMPLES, 20]])
+        self.wants(self.pair(short), "too_few_samples")
+
+        def holes(parts):
+            parts["approach"]["stored"][0, 1, 50:80] = np.nan
+        self.wants(self.pair(holes), "too_few_samples")
+
+    def test_samples_missing(self):
+        def holes(parts):
+            parts["approach"]["stored"][0, 1, 50:53] = np.nan
+        self.wants(self.pair(holes), "samples_missing")
+
+    def test_saturated(self):
+        def clip(parts):
+            parts["approach"]["stored"][0, 1] = np.minimum(parts["approach"]["stored"][0, 1], 20e-9)
+            parts["approach"]["stored"][0, 0] = np.minimum(parts["approach"]["stored"][0, 0], 19.9e-9)
+            parts["approach"]["attrs"]["valid_max"] = 20e-9
+        self.wants(self.pair(clip), "saturated")
+
+    def test_z_not_monotonic(self):
+        def back(parts):
+            z = parts["approach"]["z"][0, 1]
+            z[100:130] = z[100] - 0.1 * (z[-1] - z[0])
+        self.wants(self.pair(back), "z_not_monotonic")
+
+    def test_short_baseline(self):
+        """Contact after a twentieth of the samples."""
+        def late(parts):
+            c = sc.curve("paraboloid", 2.0, SAMPLES, share=0.05)
+            noise = np.random.default_rng(1).normal(0, 0.05e-9, SAMPLES)
+            for name, way in (("approach", 1), ("retract", -1)):
+                parts[name]["stored"][0, 1], parts[name]["z"][0, 1] = c.true(name) + noise[::way], c.z(name)
+        self.wants(self.pair(late), "no_baseline")
+
+    def test_no_baseline(self):
+        """Contact before the first sample: rejected, no modulus to be trusted."""
+        def cut(parts):
+            c = sc.curve("paraboloid", 2.0, SAMPLES)
+            x = np.linspace(5e-9, c.x[-1], SAMPLES)
+            d = fw.deflection("paraboloid", x, sc.SPRING, c.reduced, sc.TIPS["paraboloid"])
+            noise = np.random.default_rng(1).normal(0, 0.05e-9, SAMPLES)
+            for name, way in (("approach", 1), ("retract", -1)):
+                parts[name]["stored"][0, 1], parts[name]["z"][0, 1] = (d + noise)[::way], x[::way]
+        maps = self.pair(cut)
+        self.assertEqual(program.STATES[maps.raw["state"][0, 1]], "rejected")
+        self.assertEqual(program.STATES[maps.raw["state"][0, 0]], "accepted")
+
+    def test_noisy_baseline(self):
+        def shake(parts):
+            parts["approach"]["stored"][0, 1] += np.random.default_rng(1).normal(0, 1e-9, SAMPLES)
+        self.wants(self.pair(shake, limits__force_noise="0.2 nN"), "noisy_baseline")
+
+    def test_sloped_baseline(self):
+        def lean(parts):
+            parts["approach"]["stored"][0, 1] += 0.2 * parts["approach"]["z"][0, 1]
+        self.wants(self.pair(lean), "sloped_baseline")
+
+    def test_no_contact(self):
+        def flat(parts):
+            for part in parts.values():
+                part["stored"][0, 1] = np.random.default_rng(1).normal(0, 0.05e-9, SAMPLES)
+        maps = self.pair(flat)
+        self.wants(maps, "no_contact")
+        self.assertTrue(np.isnan(maps["modulus"][0, 1]))
+
+    def test_peak_too_low(self):
+        def weak(parts):
+            for part in parts.values():
+                part["stored"][0, 1] *= 0.3
+        self.wants(self.pair(weak, limits__peak_force="10 nN"), "peak_too_low")
+
+    def test_at_bound_or_failed(self):
+        """Shapes that no contact has: the fit must say so by one of its flags, never give a clean number."""
+        ramp = np.arange(SAMPLES)
+
+        def step(parts):   # one jump to a plateau: no finite modulus fits
+            parts["approach"]["stored"][0, 1] = np.where(ramp > 150, 40e-9, 0.0)
+
+        def last(parts):   # contact in the last two samples only
+            parts["approach"]["stored"][0, 1] = np.where(ramp > SAMPLES - 3, 40e-9, 0.0)
+
+        def steep(parts):  # deflection grows faster than the piezo moves
+            parts["approach"]["stored"][0, 1] = np.maximum(0.0, ramp - 150) * 2e-9
+
+        def bend(parts):   # curved from the first sample on
+            parts["approach"]["stored"][0, 1] = 40e-9 * (ramp / SAMPLES) ** 2
+
+        words = ("at_bound", "fit_failed")
+        for spoil in (step, last, steep, bend):
+            for noise in (0.0, 0.05e-9):
+                with self.subTest(shape=spoil.__name__, noise=noise):
+                    def noisy(parts):
+                        spoil(parts)
+                        parts["approach"]["stored"][0, 1] += np.random.default_rng(1).normal(0, 1, SAMPLES) * noise
+                    maps = self.pair(noisy)
+                    names = maps.names(0, 1)
+                    type(self).seen.update(w for w in words if w in names)
+                    print(f"  {spoil.__name__} noise {noise}: {names} E {maps['modulus'][0, 1]:.3g} Pa")
+                    self.assertTrue(names)
+
+    def test_too_shallow(self):
+        self.wants(self.pair(limits__depth_to_uncertainty="1e4"), "too_shallow", good=False)
+
+    def test_hard_sample_and_noisy_detector(self):
+        """The true indentation, 0.6 nm, is about as large as the standard error of its zero, 0.5 nm, and E
+        has a standard error of more than 200 %: not one such pixel may pass without a flag."""
+        maps = self.pair(noise=2e-9, ratio=100.0, limits__stiffness_ratio_high="1e4",
+                         limits__baseline_slope="1")
+        for col in (0, 1):
+            with self.subTest(pixel=col):
+                self.assertIn("too_shallow", maps.names(0, col))
+
+    def test_outside_model(self):
+        maps = self.pair(limits__depth_to_radius="0.001")
+        self.wants(maps, "outside_model", good=False)
+
+    def test_attractive(self):
+        self.assertNotIn("attractive", self.pair(limits__snap_in="10 %").names(0, 1))
+        maps = self.pair(approach_model="jkr", limits__snap_in="10 %")
+        self.wants(maps, "attractive", good=False)
+
+    def test_stiffness_ratio(self):
+        self.wants(self.pair(limits__stiffness_ratio_high="1.5"), "stiffness_ratio", good=False)
+        self.wants(self.pair(limits__stiffness_ratio_low="3"), "stiffness_ratio", good=False)
+
+    def test_biased_fit(self):
+        self.wants(self.pair(contact__fit_space="force"), "biased_fit", good=False)
+        self.assertNotIn("biased_fit", self.pair(ratio=0.5, contact__fit_space="force").names(0, 0))
+
+    def test_large_residual(self):
+        def wave(parts):
+            z = parts["approach"]["z"][0, 1]
+            parts["approach"]["stored"][0, 1] += 8e-9 * np.sin(z * 2 * np.pi / 15e-9) * (z > 0)
+        self.wants(self.pair(wave), "large_residual")
+
+    def test_implausible(self):
+        self.wants(self.pair(limits__modulus_low="1 GPa"), "implausible", good=False)
+        self.wants(self.pair(limits__modulus_high="1 Pa"), "implausible", good=False)
+
+    def test_no_retract(self):
+        self.wants(self.pair(retract_there=False), "no_retract", good=False)
+
+    def test_adhesion_in_noise(self):
+        self.wants(self.pair(retract="paraboloid"), "adhesion_in_noise", good=False)
+
+    def test_no_adhesion_to_fit(self):
+        def clean(parts):
+            c = sc.curve("paraboloid", 2.0, SAMPLES, phase=0.3)
+            noise = np.random.default_rng(1).normal(0, 0.05e-9, SAMPLES)
+            parts["retract"]["stored"][0, 1] = c.true("retract") + noise
+            parts["retract"]["z"][0, 1] = c.z("retract")
+        for model in fw.ADHESIVE:
+            with self.subTest(model):
+                self.wants(self.pair(clean, model=model, segment="retract"), "no_adhesion_to_fit")
+
+    def test_zz_every_flag(self):
+        """Runs last: the flags of the map file against those provoked above."""
+        maps = self.pair()
+        header = (pathlib.Path(__file__).resolve().parents[2] / "src/curve/result.h").read_text()
+        listed = re.findall(r"^\s+F\((\w+),", header, re.M)
+        self.assertEqual(maps.words, listed)
+        self.assertEqual([int(m) for m in maps.masks], [1 << i for i in range(len(listed))])
+        self.assertEqual(sorted(set(listed) - self.seen), [], "never provoked")
+
+
+if __name__ == "__main__":
+    unittest.main()

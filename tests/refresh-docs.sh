@@ -1,0 +1,18 @@
+#!/usr/bin/env bash
+# Write the reference pages of docs/ that are made from the program's own tables, and the demo's figures.
+#   tests/refresh-docs.sh            pages only
+#   tests/refresh-docs.sh figures    and docs/figures/, from a run of the demo in a scratch folder
+set -euo pipefail
+root=$(cd "$(dirname "$0")/.." && pwd)
+cantle=$root/build/cantle
+"$cantle" manual keys >"$root/docs/recipe-keys.md"
+"$cantle" manual models >"$root/docs/models.md"
+"$cantle" manual maps >"$root/docs/maps.md"
+"$cantle" manual flags >"$root/docs/flags.md"
+"$cantle" manual statuses >"$root/docs/exit-statuses.md"
+[ "${1:-}" = figures ] || exit 0
+scratch=$(mktemp -d)
+trap 'rm -rf "$scratch"' EXIT
+"$root/jobs/demo.sh" "$scratch" >/dev/null
+cp "$scratch/blend-maps.png" "$root/docs/figures/demo-maps.png"
+cp "$scratch/blend-curve.png" "$root/docs/figures/demo-curve.png"
