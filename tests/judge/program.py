@@ -39,6 +39,8 @@ def recipe_text(settings):
 
 def run(arguments, ranks=0, timeout=170, **options):
     """Run cantle. ranks = 0: without mpiexec."""
+    if not os.access(CANTLE, os.X_OK):
+        raise FileNotFoundError(f"{CANTLE} is not there: build it, or say where it is in CANTLE")
     front = [MPIEXEC, "-n", str(ranks)] if ranks else []
     return subprocess.run(front + [CANTLE] + [str(a) for a in arguments], stdout=subprocess.PIPE,
                           stderr=subprocess.PIPE, text=True, timeout=timeout, **options)

@@ -148,10 +148,13 @@ class OtherErrors(unittest.TestCase):
             z = (maps[name].ravel() - [t[name] for t in truths]) / error
             for i, ratio in enumerate(self.RATIOS):
                 part = z[i::4][np.isfinite(z[i::4])]
+                # a segment that is not fitted stands on the baseline found beforehand, which a gentle contact
+                # bends a little: within one standard error
+                found = name == "baseline_gap" or (segment == "retract" and name in ("peak_force", "setpoint_height"))
                 with self.subTest(map=name, model=model, segment=segment, kc_over_k=ratio):
                     mean, sd = part.mean(), part.std(ddof=1)
                     self.assertGreater(len(part), 240)
-                    self.assertTrue(abs(mean) < 0.3 and 0.75 < sd < 1.35, f"mean {mean:+.2f}, sd {sd:.2f}")
+                    self.assertTrue(abs(mean) < (1.0 if found else 0.3) and 0.75 < sd < 1.35, f"mean {mean:+.2f}, sd {sd:.2f}")
 
     def test_every_model(self):
         for i, (model, segment) in enumerate(FITS):
