@@ -42,9 +42,11 @@ struct contact_model {
     unsigned segments;   /**< bit set of enum contact_segment; the lowest bit is the natural one */
     bool adhesive;       /**< gives a work of adhesion */
     bool paraboloid;     /**< its profile is a paraboloid: depth over radius limits it */
-    bool free_length;    /**< ln l is searched (else l = fixed_length) */
-    bool free_kappa;     /**< ln kappa is searched (else kappa = 1) */
-    bool pull;           /**< in contact a constant pull, linear unknown, is added (DMT) */
+    bool kink;        /**< force begins with a finite slope: the sum of squares has a kink at each
+                           sample, so neighbouring minima must be looked at */
+    bool free_length; /**< ln l is searched (else l = fixed_length) */
+    bool free_kappa;  /**< ln kappa is searched (else kappa = 1) */
+    bool pull;        /**< in contact a constant pull, linear unknown, is added (DMT) */
     double modulus_power[2]; /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
     double work_power[2]; /**< d ln w / d ln l, d ln w / d ln kappa; 0 when w comes from the pull */
 

@@ -278,6 +278,7 @@ const struct contact_model contact_flat_punch = {
     .limits = "face parallel to the surface, full contact from the first touch",
     .tip = LEVER_tip_radius,
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
+    .kink = true,
     .free_kappa = true,
     .modulus_power = {0.0, 1.0},
     .force = force_linear,

@@ -103,6 +103,8 @@ static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane
         flags |= FLAG(no_baseline);
     if (!(depth > plan->limit.depth_to_uncertainty * r->map[MAP_indentation].error))
         flags |= FLAG(too_shallow);
+    if (above(r->map[MAP_modulus].error / modulus, plan->limit.modulus_error))
+        flags |= FLAG(uncertain);
     if (plan->model->paraboloid && above(depth / plan->setup.radius_m, plan->limit.depth_to_radius))
         flags |= FLAG(outside_model);
     if (!plan->model->adhesive && plan->segment == SEG_APPROACH &&
@@ -176,6 +178,7 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
         if (!(out->flags & FLAG(no_contact))) {
             contact_fit_run(plan, work, lane, fit, &out->flags);
             lane_set_force(plan, lane); /* the baseline is the fitted one now */
+            if (fit->done) lane->peak_error = sqrt(fit->cov[COV_PEAK][COV_PEAK]);
         }
     }
     if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);

@@ -286,6 +286,8 @@ static void scan_contact_points(const struct curve_plan *plan, const struct fit_
         if (m->free_length) theta[next++] = log(length);
         if (m->free_kappa) theta[next++] = log(kappa);
         scan->cost[j] = scan_cost(plan, set, scan, z0, length, kappa);
+        /* force over indentation knows the true contact point, the lever's curve the shifted one */
+        if (plan->force_space) theta[0] += pull;
         for (size_t k = 0; k < next; k++)
             if (!isfinite(theta[k])) scan->cost[j] = INFINITY;
         if (!isfinite(scan->cost[j])) scan->cost[j] = INFINITY;
@@ -337,6 +339,28 @@ static void set_problem(const struct curve_plan *plan, struct curve_work *w,
         p->scale[p->n_theta++] = 1;
 }
 
+/* Minima between neighbouring samples: start again a sample or two to either side of the best. */
+static void search_neighbours(struct curve_work *w, const struct fit_set *set,
+                              const struct fit_problem *p, struct fit_result *best)
+{
+    double step = (w->fz[set->n - 1] - w->fz[0]) / (double)(set->n - 1);
+    bool better = true;
+    for (int round = 0; round < 4 && better; round++) {
+        double start[FIT_MAX_THETA], from = best->theta[0];
+        better = false;
+        for (int hop = -3; hop <= 3; hop++) {
+            struct fit_result found;
+            if (hop == 0) continue;
+            memcpy(start, best->theta, sizeof start);
+            start[0] = fmin(fmax(from + hop * step, p->low[0]), p->high[0]);
+            fit_search(p, w->fit, start, &found);
+            if (!(found.sum_squares < best->sum_squares * (1.0 - 1e-12))) continue;
+            *best = found;
+            better = true;
+        }
+    }
+}
+
 static bool search(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
                    const struct fit_problem *p, struct fit_result *best)
 {
@@ -354,29 +378,62 @@ static bool search(const struct curve_plan *plan, struct curve_work *w, const st
         if (!any || found.sum_squares < best->sum_squares) *best = found;
         any = true;
     }
+    if (any && plan->model->kink) search_neighbours(w, set, p, best);
     return any && isfinite(best->sum_squares);
 }
 
-/* Covariance of (ln E*, Z0, ln w) from that of the searched parameters and the pull. */
-static void propagate(const struct curve_plan *plan, const struct fit_problem *p,
-                      const struct fit_result *r, double pull_m, struct contact_fit *out)
+/* Each result is g.p + a S of the unknowns p and the turning point's weighted samples S. */
+struct gradients {
+    double g[COV_SIZE][FIT_MAX_ALL], a[COV_SIZE];
+};
+
+static void fill_gradients(const struct curve_plan *plan, const struct fit_problem *p,
+                           const struct fit_set *set, const struct curve_work *w,
+                           const struct lane *lane, double pull_m, struct gradients *out)
 {
     const struct contact_model *m = plan->model;
-    double g[3][FIT_MAX_ALL] = {{0}};
-    size_t n = p->n_theta + p->n_linear, next = 1;
-    g[1][0] = 1.0;
-    if (m->free_length) g[0][next] = m->modulus_power[0], g[2][next++] = m->work_power[0];
-    if (m->free_kappa) g[0][next] = m->modulus_power[1], g[2][next] = m->work_power[1];
+    size_t next = 1, linear = p->n_theta, n = p->n_theta + p->n_linear;
+    *out = (struct gradients){.a = {[COV_DEPTH] = -1, [COV_PEAK] = 1}};
+    double(*g)[FIT_MAX_ALL] = out->g;
+    g[COV_CONTACT_POINT][0] = 1.0;
+    if (m->free_length)
+        g[COV_LN_MODULUS][next] = m->modulus_power[0], g[COV_LN_WORK][next++] = m->work_power[0];
+    if (m->free_kappa)
+        g[COV_LN_MODULUS][next] = m->modulus_power[1], g[COV_LN_WORK][next] = m->work_power[1];
     if (m->pull) {
-        g[2][n - 1] = 1.0 / pull_m;
-        if (!plan->force_space) g[1][n - 1] = 1.0;
+        g[COV_LN_WORK][n - 1] = 1.0 / pull_m;
+        if (!plan->force_space) g[COV_CONTACT_POINT][n - 1] = 1.0;
     }
-    for (int a = 0; a < 3; a++)
-        for (int b = 0; b < 3; b++) {
-            double sum = 0;
-            for (size_t i = 0; i < n; i++)
+    g[COV_PEAK][linear] = -1.0;
+    if (plan->baseline_order) g[COV_PEAK][linear + 1] = -(lane->peak_z - w->fz[0]) / set->z_scale;
+    for (size_t i = 0; i < n; i++) /* depth = z - Z0 - peak */
+        g[COV_DEPTH][i] = -g[COV_CONTACT_POINT][i] - g[COV_PEAK][i];
+}
+
+static void propagate(const struct curve_plan *plan, const struct fit_problem *p,
+                      const struct fit_result *r, const struct fit_set *set,
+                      const struct curve_work *w, const struct lane *lane, double pull_m,
+                      struct contact_fit *out)
+{
+    struct gradients q;
+    double with[FIT_MAX_ALL], squares = 0;
+    size_t n = p->n_theta + p->n_linear, m = 0;
+    fill_gradients(plan, p, set, w, lane, pull_m, &q);
+    /* those of the turning point's samples that are in the fit are its last ones */
+    while (m < PEAK_SAMPLES && m < set->n && w->index[set->n - 1 - m] + PEAK_SAMPLES >= lane->n)
+        m++;
+    fit_covariance_with(p, w->fit, r, set->n - m, m, lane->peak_weight + PEAK_SAMPLES - m, with);
+    for (int i = 0; i < PEAK_SAMPLES; i++)
+        squares += lane->peak_weight[i] * lane->peak_weight[i];
+    squares *= r->sum_squares / (double)r->degrees_of_freedom;
+    for (int a = 0; a < COV_SIZE; a++)
+        for (int b = 0; b < COV_SIZE; b++) {
+            double sum = q.a[a] * q.a[b] * squares;
+            for (size_t i = 0; i < n; i++) {
+                sum += (q.a[a] * q.g[b][i] + q.a[b] * q.g[a][i]) * with[i];
                 for (size_t j = 0; j < n; j++)
-                    sum += g[a][i] * r->covariance[i][j] * g[b][j];
+                    sum += q.g[a][i] * r->covariance[i][j] * q.g[b][j];
+            }
             out->cov[a][b] = sum;
         }
 }
@@ -389,8 +446,16 @@ static void adopt_baseline(const struct curve_plan *plan, const struct fit_set *
     double slope = plan->baseline_order ? r->linear[1] / set->z_scale : 0.0;
     lane->offset += r->linear[0] + slope * (lane->z_ref - w->fz[0]);
     lane->slope += slope;
-    if (plan->baseline_order)
-        lane->slope_error = sqrt(r->covariance[p->n_theta + 1][p->n_theta + 1]) / set->z_scale;
+    /* offset at z_ref = c0 + c1 (z_ref - z_first)/scale */
+    double far = (lane->z_ref - w->fz[0]) / set->z_scale, per = 1.0 / set->z_scale;
+    size_t a = p->n_theta, b = a + (plan->baseline_order ? 1 : 0);
+    const double(*c)[FIT_MAX_ALL] = r->covariance;
+    lane->baseline_var[0] = c[a][a];
+    lane->baseline_var[1] = lane->baseline_var[2] = 0;
+    if (b == a) return;
+    lane->baseline_var[0] += far * (2.0 * c[a][b] + far * c[b][b]);
+    lane->baseline_var[1] = per * (c[a][b] + far * c[b][b]);
+    lane->baseline_var[2] = per * per * c[b][b];
 }
 
 /* What lies off the surface, now that the contact point is known; its noise. */
@@ -469,7 +534,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     out->contact_point = r.theta[0] + (plan->force_space ? 0.0 : pull_m);
     out->converged = r.converged && !r.singular;
     out->done = true;
-    propagate(plan, &p, &r, pull_m, out);
+    propagate(plan, &p, &r, set, w, lane, pull_m, out);
     describe_residual(&p, w, set, &r, out);
     if (last) {
         if (w->tracing) keep_trace(w, lane, set);

@@ -46,8 +46,8 @@ struct curve_plan {
     int work_from; /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
-            depth_to_uncertainty, stiffness_low, stiffness_high, stiffness_force_space, residual,
-            modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
+            depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
+            stiffness_force_space, residual, modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
     } limit;
 };
 

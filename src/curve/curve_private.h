@@ -6,6 +6,10 @@
 #include "fit/separable.h"
 
 enum { SMALLEST_CURVE = 32 }; /* samples: below this no segment is analysed */
+enum { PEAK_SAMPLES = 5 };    /* at the turning point, see find_turning_point */
+
+/** Order of the covariances of a contact fit. */
+enum { COV_LN_MODULUS, COV_CONTACT_POINT, COV_LN_WORK, COV_DEPTH, COV_PEAK, COV_SIZE };
 
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
@@ -15,19 +19,24 @@ struct lane {
     double off_offset, off_slope;       /**< the same as found before the contact fit */
     size_t baseline_end;                /**< samples [0, baseline_end) are off the surface */
     double noise;                       /**< rms of the baseline's residuals, m */
-    double slope_error, level_error;    /**< standard errors of slope and of the level at z_ref */
+    double baseline_var[3];             /**< var(level at z_ref), cov(level, slope), var(slope) */
     size_t missing, total;              /**< samples left out, samples there were */
     bool runs_back;                     /**< z is not monotonic */
     double peak_d, peak_z;              /**< turning point: deflection (baseline off), z */
+    double peak_weight[PEAK_SAMPLES];   /**< peak_d = sum of weight times the last samples, less
+                                           baseline */
+    double peak_sample_error,
+        peak_error; /**< standard error from these samples; and with the baseline's */
 };
 
-/** What the contact fit found, in physical terms. Order of cov: ln E*, Z0, ln w. */
+/** What the contact fit found, in physical terms. */
 struct contact_fit {
     bool done; /**< a fit was made: the values below are numbers */
     bool converged, at_bound;
     double reduced_modulus, work, contact_point, pull_n;
-    double cov[3][3];
-    double residual_m; /**< rms over the samples in contact */
+    double cov[COV_SIZE]
+              [COV_SIZE]; /**< of ln E*, Z0, ln w, depth, deflection at the turning point */
+    double residual_m;    /**< rms over the samples in contact */
     size_t used;
     double length, kappa;
 };
@@ -54,7 +63,21 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
  */
 void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double *scratch);
 
-/** Least-squares baseline over samples [0, end); needs end >= 3. */
+/** Running sums of a straight-line fit, relative to (z0, d0). */
+struct line_sums {
+    double n, z, d, zz, zd, dd, z0, d0;
+};
+struct line {
+    double slope, z_mean, level, szz, rms; /**< rms: scatter with its degrees of freedom */
+};
+void line_add(struct line_sums *s, double z, double d);
+/** Order 1: line; 0: constant (slope 0). */
+struct line line_through(const struct line_sums *s, int order);
+
+/** Standard error of the baseline at z. */
+double lane_baseline_error(const struct lane *lane, double z);
+
+/** Least-squares baseline over samples [0, end); needs end >= 4. */
 void lane_fit_baseline(int order, size_t end, struct lane *lane);
 
 /** force = k (d - baseline), and the turning point. */

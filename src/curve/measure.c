@@ -14,42 +14,39 @@ struct contact_numbers {
     double stiffness, radius, pressure;
 };
 
-static struct contact_numbers numbers_at(const struct curve_plan *plan, double ln_modulus,
-                                         double z0, double ln_work, double peak_z, double peak_d)
+/* at: ln E*, depth, ln w */
+static struct contact_numbers numbers_at(const struct curve_plan *plan, const double at[3])
 {
     struct contact_state state;
-    plan->model->state(&plan->setup, exp(ln_modulus), exp(ln_work), peak_z - z0 - peak_d, &state);
+    plan->model->state(&plan->setup, exp(at[0]), exp(at[2]), at[1], &state);
     double area = M_PI * state.contact_radius_m * state.contact_radius_m;
     return (struct contact_numbers){state.stiffness_n_per_m, state.contact_radius_m,
                                     area > 0 ? state.force_n / area : NAN};
 }
 
-/* First-order propagation through central differences in (ln E*, Z0, ln w). */
-static void set_contact_numbers(const struct curve_plan *plan, const struct lane *lane,
+/* First-order propagation through central differences in (ln E*, depth, ln w). */
+static void set_contact_numbers(const struct curve_plan *plan, double depth,
                                 const struct contact_fit *fit, struct pixel_result *out)
 {
-    double at[3] = {log(fit->reduced_modulus), fit->contact_point, log(fit->work)};
-    double step[3], grad[3][3] = {{0}}, error[3] = {0};
+    static const int which[3] = {COV_LN_MODULUS, COV_DEPTH, COV_LN_WORK};
+    double at[3] = {log(fit->reduced_modulus), depth, log(fit->work)}, grad[3][3] = {{0}}, error[3];
     size_t n = plan->model->adhesive ? 3 : 2;
-    struct contact_numbers c = numbers_at(plan, at[0], at[1], at[2], lane->peak_z, lane->peak_d);
+    struct contact_numbers c = numbers_at(plan, at);
     for (size_t i = 0; i < n; i++) {
         /* a tenth of a standard error, but enough above rounding */
-        step[i] = 0.1 * sqrt(fit->cov[i][i]) + (i == 1 ? 1e-15 : 1e-6);
+        double step = 0.1 * sqrt(fit->cov[which[i]][which[i]]) + (i == 1 ? 1e-15 : 1e-6);
         double up[3] = {at[0], at[1], at[2]}, down[3] = {at[0], at[1], at[2]};
-        up[i] += step[i], down[i] -= step[i];
-        struct contact_numbers a = numbers_at(plan, up[0], up[1], up[2], lane->peak_z,
-                                              lane->peak_d);
-        struct contact_numbers b = numbers_at(plan, down[0], down[1], down[2], lane->peak_z,
-                                              lane->peak_d);
-        grad[0][i] = (a.stiffness - b.stiffness) / (2 * step[i]);
-        grad[1][i] = (a.radius - b.radius) / (2 * step[i]);
-        grad[2][i] = (a.pressure - b.pressure) / (2 * step[i]);
+        up[i] += step, down[i] -= step;
+        struct contact_numbers a = numbers_at(plan, up), b = numbers_at(plan, down);
+        grad[0][i] = (a.stiffness - b.stiffness) / (2 * step);
+        grad[1][i] = (a.radius - b.radius) / (2 * step);
+        grad[2][i] = (a.pressure - b.pressure) / (2 * step);
     }
     for (int q = 0; q < 3; q++) {
         double sum = 0;
         for (size_t i = 0; i < n; i++)
             for (size_t j = 0; j < n; j++)
-                sum += grad[q][i] * fit->cov[i][j] * grad[q][j];
+                sum += grad[q][i] * fit->cov[which[i]][which[j]] * grad[q][j];
         error[q] = sqrt(sum);
     }
     set(out, MAP_contact_stiffness, c.stiffness, error[0]);
@@ -62,19 +59,23 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
                          const struct contact_fit *fit, struct pixel_result *out)
 {
     double k = plan->setup.spring_n_per_m, nu = plan->poisson_ratio;
-    double relative = sqrt(fit->cov[0][0]), u_point = sqrt(fit->cov[1][1]);
+    double relative = sqrt(fit->cov[COV_LN_MODULUS][COV_LN_MODULUS]);
+    double u_point = sqrt(fit->cov[COV_CONTACT_POINT][COV_CONTACT_POINT]);
+    double depth = lane->peak_z - fit->contact_point - lane->peak_d;
     double modulus = fit->reduced_modulus * (1.0 - nu * nu);
     set(out, MAP_modulus, modulus, modulus * relative);
     set(out, MAP_reduced_modulus, fit->reduced_modulus, fit->reduced_modulus * relative);
     set(out, MAP_contact_point, fit->contact_point, u_point);
     set(out, MAP_contact_height, -fit->contact_point, u_point);
-    set(out, MAP_indentation, lane->peak_z - fit->contact_point - lane->peak_d, u_point);
+    set(out, MAP_indentation, depth, sqrt(fit->cov[COV_DEPTH][COV_DEPTH]));
     set(out, MAP_fit_residual, k * fit->residual_m, NAN);
     set(out, MAP_samples_used, (double)fit->used, NAN);
-    set(out, MAP_modulus_contact_correlation, fit->cov[0][1] / (relative * u_point), NAN);
+    set(out, MAP_modulus_contact_correlation,
+        fit->cov[COV_LN_MODULUS][COV_CONTACT_POINT] / (relative * u_point), NAN);
     if (plan->model->adhesive && plan->work_from == 0)
-        set(out, MAP_work_of_adhesion, fit->work, fit->work * sqrt(fit->cov[2][2]));
-    set_contact_numbers(plan, lane, fit, out);
+        set(out, MAP_work_of_adhesion, fit->work,
+            fit->work * sqrt(fit->cov[COV_LN_WORK][COV_LN_WORK]));
+    set_contact_numbers(plan, depth, fit, out);
 }
 
 /* --- what needs no model --- */
@@ -112,30 +113,30 @@ static double step_at(const struct lane *lane, size_t i)
 static void measure_approach(const struct curve_plan *plan, const struct lane *lane,
                              struct pixel_result *out)
 {
-    double k = plan->setup.spring_n_per_m, noise = k * lane->noise, level = k * lane->level_error;
-    double lowest = 0;
-    size_t at = last_at_zero(lane);
-    /* value of a five-point line at its end: 0.6 of the variance of one sample */
-    set(out, MAP_peak_force, k * lane->peak_d, sqrt(0.6 * noise * noise + level * level));
-    set(out, MAP_setpoint_height, -(lane->peak_z - lane->peak_d), sqrt(0.6) * lane->noise);
-    double from = lane->separation[at], step = step_at(lane, at);
-    double peak_separation = from + lane->z[at] - lane_deflection(lane, at) - lane->peak_z +
-                             lane->peak_d;
-    set(out, MAP_deformation, from - peak_separation,
-        sqrt(1.6 * lane->noise * lane->noise + step * step / 12.0));
+    double k = plan->setup.spring_n_per_m, lowest = 0;
+    size_t at = last_at_zero(lane), deepest = 0;
+    set(out, MAP_peak_force, k * lane->peak_d, k * lane->peak_error);
+    set(out, MAP_setpoint_height, -(lane->peak_z - lane->peak_d), lane->peak_error);
+    double moved = lane->peak_z - lane->z[at], step = step_at(lane, at);
+    double deformation = moved - lane->peak_d + lane_deflection(lane, at);
+    double samples = hypot(lane->noise, lane->peak_sample_error);
+    set(out, MAP_deformation, deformation,
+        sqrt(samples * samples + moved * moved * lane->baseline_var[2] + step * step / 12.0));
     for (size_t i = 0; i <= at; i++)
-        lowest = fmin(lowest, lane->force[i]);
-    set(out, MAP_snap_in_force, -lowest, sqrt(noise * noise + level * level));
+        if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
+    set(out, MAP_snap_in_force, -lowest,
+        k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
 }
 
 static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane,
                              struct pixel_result *out)
 {
-    double k = plan->setup.spring_n_per_m, noise = k * lane->noise, level = k * lane->level_error;
-    double lowest = INFINITY, area = 0, spread = 0;
+    double k = plan->setup.spring_n_per_m, lowest = INFINITY, area = 0, spread = 0;
+    size_t deepest = 0;
     for (size_t i = 0; i < lane->n; i++)
-        lowest = fmin(lowest, lane->force[i]);
-    set(out, MAP_adhesion, fmax(-lowest, 0.0), sqrt(noise * noise + level * level));
+        if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
+    set(out, MAP_adhesion, fmax(-lowest, 0.0),
+        k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
     size_t off = lane_pull_off(lane);
     if (off == lane->n) {
         out->flags |= FLAG(adhesion_in_noise);
@@ -149,7 +150,7 @@ static void measure_adhesion(const struct curve_plan *plan, const struct lane *l
         if (mean < 0) area -= mean * closer;
         spread += closer * closer;
     }
-    set(out, MAP_adhesion_energy, area, noise * sqrt(spread));
+    set(out, MAP_adhesion_energy, area, k * lane->noise * sqrt(spread));
 }
 
 static void measure_both(const struct curve_plan *plan, const struct lane *go,
@@ -164,16 +165,18 @@ static void measure_both(const struct curve_plan *plan, const struct lane *go,
     double loss = area_over_z(go, z_low, z_high) - area_over_z(back, z_low, z_high);
     double cells_go = (double)go->n * (z_high - z_low) / (go->z[go->n - 1] - go->z[0]);
     double cells_back = (double)back->n * (z_high - z_low) / (back->z[back->n - 1] - back->z[0]);
-    double span = z_high - z_low;
+    double span = z_high - z_low, middle = 0.5 * (z_low + z_high);
     double u = k * span *
                sqrt(go->noise * go->noise / cells_go + back->noise * back->noise / cells_back +
-                    go->level_error * go->level_error + back->level_error * back->level_error);
+                    pow(lane_baseline_error(go, middle), 2) +
+                    pow(lane_baseline_error(back, middle), 2));
     set(out, MAP_dissipated_energy, loss, u);
     double common = 0.5 * (fmax(go->z[0], back->z[0]) +
                            fmin(go->z[go->baseline_end - 1], back->z[back->baseline_end - 1]));
     double gap = go->offset + go->slope * (common - go->z_ref) - back->offset -
                  back->slope * (common - back->z_ref);
-    set(out, MAP_baseline_gap, k * gap, k * hypot(go->level_error, back->level_error));
+    set(out, MAP_baseline_gap, k * gap,
+        k * hypot(lane_baseline_error(go, common), lane_baseline_error(back, common)));
 }
 
 static void set_work_from_pull_off(const struct curve_plan *plan, struct pixel_result *out)
@@ -199,7 +202,7 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     if (fit->done) set_fit_maps(plan, fitted, fit, out);
     if (usable(fitted)) {
         set(out, MAP_force_noise, k * fitted->noise, NAN);
-        set(out, MAP_baseline_slope, fitted->slope, fitted->slope_error);
+        set(out, MAP_baseline_slope, fitted->slope, sqrt(fitted->baseline_var[2]));
     }
     if (usable(go)) measure_approach(plan, go, out);
     if (usable(back)) measure_adhesion(plan, back, out);

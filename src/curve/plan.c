@@ -100,6 +100,7 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.snap_in = si(r, KEY_limits_snap_in);
     out->limit.depth_to_radius = si(r, KEY_limits_depth_to_radius);
     out->limit.depth_to_uncertainty = si(r, KEY_limits_depth_to_uncertainty);
+    out->limit.modulus_error = si(r, KEY_limits_modulus_error);
     out->limit.stiffness_low = si(r, KEY_limits_stiffness_ratio_low);
     out->limit.stiffness_high = si(r, KEY_limits_stiffness_ratio_high);
     out->limit.stiffness_force_space = si(r, KEY_limits_stiffness_ratio_force_space);

@@ -104,7 +104,8 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(implausible, REJECT, "the modulus is outside the plausible range of the recipe")             \
     F(no_retract, NOTE, "no retract curve: adhesion and dissipation are not known")                \
     F(adhesion_in_noise, NOTE, "the pull-off force is within four times the force noise")          \
-    F(no_adhesion_to_fit, REJECT, "an adhesive model was asked for, but there is no pull-off")
+    F(no_adhesion_to_fit, REJECT, "an adhesive model was asked for, but there is no pull-off")     \
+    F(uncertain, DOUBT, "the standard error of the modulus is large against the modulus")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

@@ -346,6 +346,26 @@ void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
     fill_covariance(p, w, &m, out);
 }
 
+/* The unknowns are (J'J)^-1 J' y to first order, so their covariance with w'y is C J' w. */
+void fit_covariance_with(const struct fit_problem *p, const struct fit_work *w,
+                         const struct fit_result *at, size_t first, size_t m, const double *weight,
+                         double out[FIT_MAX_ALL])
+{
+    double seen[FIT_MAX_ALL] = {0};
+    for (size_t i = 0; i < m; i++) {
+        size_t k = first + i;
+        for (size_t j = 0; j < p->n_theta && k >= w->now.first; j++)
+            seen[j] += weight[i] * w->now.jacobian[j][k];
+        for (size_t j = 0; j < p->n_linear; j++)
+            seen[p->n_theta + j] += weight[i] * p->linear[j][k];
+    }
+    for (size_t a = 0; a < p->n_theta + p->n_linear; a++) {
+        out[a] = 0;
+        for (size_t b = 0; b < p->n_theta + p->n_linear; b++)
+            out[a] += at->covariance[a][b] * seen[b];
+    }
+}
+
 void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,
                 double *values)
 {

@@ -61,6 +61,13 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
 /** Linear coefficients and covariance at out->theta. */
 void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out);
 
+/** Covariance of every unknown (theta first, then c) with the weighted sum of observations
+ *  sum_i weight[i] y[first + i], i < m: what is needed when a result uses a sample beside the fit.
+ * Call it after fit_finish. */
+void fit_covariance_with(const struct fit_problem *p, const struct fit_work *w,
+                         const struct fit_result *at, size_t first, size_t m, const double *weight,
+                         double out[FIT_MAX_ALL]);
+
 /** The model's values with the linear part, [n], at a finished result. */
 void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,
                 double *values);

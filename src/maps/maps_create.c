@@ -19,7 +19,7 @@ static void forget_handles(struct maps *m)
 static char *joined(const char *path, const char *ending)
 {
     char *text = malloc(strlen(path) + strlen(ending) + 1);
-    if (text) sprintf(text, "%s%s", path, ending);
+    if (text) stpcpy(stpcpy(text, path), ending);
     return text;
 }
 
@@ -58,11 +58,14 @@ static enum status maps_new(struct maps **out, const char *path, bool overwrite,
 }
 
 /* PATH, and what an interrupted run may have left beside it. */
-static enum status check_places(const struct maps *m, const char *input, struct report *rep)
+static enum status check_places(const struct maps *m, const struct maps_origin *origin,
+                                struct report *rep)
 {
+    const char *input = origin->volume->path, *recipe = origin->recipe->path;
     const char *rests[] = {m->part, m->finishing};
     struct report unused;
     enum status st = output_check(m->path, input, m->overwrite, rep);
+    if (st == ST_OK && *recipe) st = output_check(m->path, recipe, m->overwrite, rep);
     for (size_t i = 0; i < 2 && st == ST_OK; i++) {
         if (!m->overwrite && output_check(rests[i], input, false, &unused) != ST_OK)
             st = fail(rep, ST_OUTPUT,
@@ -191,7 +194,7 @@ enum status maps_create(struct maps **out, const char *path, bool overwrite,
     h5put_quiet();
     enum status st = agree(comm, maps_new(&m, path, overwrite, origin, comm, rep), rep);
     if (st != ST_OK) goto done;
-    if (m->rank == 0) st = check_places(m, origin->volume->path, rep);
+    if (m->rank == 0) st = check_places(m, origin, rep);
     if (m->rank == 0 && st == ST_OK) st = write_part(m, origin, rep);
     st = agree(comm, st, rep);
     if (st != ST_OK) goto done;

@@ -16,8 +16,8 @@ enum status output_check(const char *path, const char *input, bool overwrite, st
         return fail(rep, ST_OUTPUT, "%s exists; choose another name or add --overwrite", path);
     if (stat(path, &there) == 0 && stat(input, &source) == 0 && there.st_dev == source.st_dev &&
         there.st_ino == source.st_ino)
-        return fail(rep, ST_OUTPUT, "%s is the volume itself; choose another name for the maps",
-                    path);
+        return fail(rep, ST_OUTPUT,
+                    "%s is itself an input of this run; choose another name for the output", path);
     if (!S_ISREG(there.st_mode) && !S_ISLNK(there.st_mode))
         return fail(rep, ST_OUTPUT, "%s is not a plain file; choose another name", path);
     return ST_OK;

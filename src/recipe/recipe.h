@@ -65,6 +65,8 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "true sphere is 2.8 % higher than the paraboloid says)")                                     \
     K(limits, depth_to_uncertainty, QUANTITY, "1", "3",                                            \
       "smallest indentation over standard error of the contact point")                             \
+    K(limits, modulus_error, QUANTITY, "1", "50 %",                                                \
+      "largest standard error of the modulus, as share of the modulus")                            \
     K(limits, stiffness_ratio_low, QUANTITY, "1", "0.001",                                         \
       "smallest contact stiffness over spring constant at the peak")                               \
     K(limits, stiffness_ratio_high, QUANTITY, "1", "100", "largest of the same")                   \
@@ -113,8 +115,9 @@ struct recipe {
 /** All defaults. Cannot fail but for memory or a defect of the table (a unit test loads it). */
 enum status recipe_default(struct recipe *out, struct report *rep) MUST_CHECK;
 
-/** Read a YAML recipe of at most 1 MiB. Errors: ST_RECIPE with path, line, key, and for an unknown
- *  key or choice the list of valid ones and the nearest. On failure *out holds nothing to free. */
+/** Read a YAML recipe of at most 1 MiB. Errors: ST_INPUT when it cannot be read; ST_RECIPE with
+ * path, line, key, and for an unknown key or choice the list of valid ones and the nearest. On
+ * failure *out holds nothing to free. */
 enum status recipe_load(struct recipe *out, const char *path, struct report *rep) MUST_CHECK;
 
 /** The same from text in memory; `path` is used in messages only. */

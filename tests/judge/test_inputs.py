@@ -389,6 +389,18 @@ class Flags(unittest.TestCase):
             with self.subTest(pixel=col):
                 self.assertIn("too_shallow", maps.names(0, col))
 
+    def test_uncertain(self):
+        self.wants(self.pair(limits__modulus_error="0.01 %"), "uncertain", good=False)
+
+    def test_stiff_and_noisy_keeps_its_baseline(self):
+        """Noise of a tenth of the peak and few samples: block by block the line could follow the contact."""
+        for ratio in (10.0, 50.0):
+            maps = self.pair(noise=4e-9, ratio=ratio, n=256, limits__baseline_slope="1", limits__modulus_error="1e9",
+                             limits__stiffness_ratio_high="1e9")
+            for col in (0, 1):
+                self.assertNotIn("no_contact", maps.names(0, col))
+                self.assertLess(abs(maps["baseline_slope"][0, col]), 0.1)  # the truth is below 0.01
+
     def test_outside_model(self):
         maps = self.pair(limits__depth_to_radius="0.001")
         self.wants(maps, "outside_model", good=False)

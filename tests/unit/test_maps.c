@@ -382,11 +382,11 @@ static void the_volume_is_never_overwritten(void **state)
 {
     struct scene *s = *state;
     assert_int_equal(link(s->input, s->path), 0);
-    expect_refusal(s, true, "is the volume itself");
+    expect_refusal(s, true, "is itself an input");
     assert_true(holds_text(s->input, "a volume"));
     unlink(s->path);
     assert_int_equal(link(s->input, s->part), 0);
-    expect_refusal(s, true, "is the volume itself");
+    expect_refusal(s, true, "is itself an input");
     assert_true(there(s->part));
 }
 
