@@ -16,6 +16,12 @@ struct recipe;
     L(tip_radius, tip, "m", 1e-10, 1e-2, "tip radius")                                             \
     L(tip_half_angle, tip, "rad", 1e-3, 1.57, "half-opening angle of the tip")                     \
     L(tip_face_angle, tip, "rad", 1e-3, 1.57, "face angle of the tip")                             \
+    L(tip_profile_exponent, tip, "1", 1.0, 20.0, "exponent of the tip's profile")                  \
+    L(tip_cap_radius, tip, "m", 1e-10, 1e-2, "radius at which the tip's cap meets its side")       \
+    L(tip_modulus, tip, "Pa", 1e3, 1e13, "Young's modulus of the tip")                             \
+    L(tip_poisson_ratio, tip, "1", -0.99, 0.5, "Poisson's ratio of the tip")                       \
+    L(sample_thickness, sample, "m", 1e-10, 1e-1, "thickness of the sample")                       \
+    L(maugis_parameter, sample, "1", 1e-3, 1e3, "transition parameter lambda after Maugis")        \
     L(poisson_ratio, sample, "1", -0.99, 0.5, "Poisson's ratio of the sample")
 
 enum lever_item {

@@ -105,11 +105,11 @@ static void report_fit(FILE *out, const struct curve_case *c, const char *before
         return;
     }
     units_show(c->trace.contact_point_m, "m", 5, z, sizeof z);
-    units_show(c->trace.reduced_modulus_pa, "Pa", 4, modulus, sizeof modulus);
+    units_show(c->trace.sample.reduced_modulus_pa, "Pa", 4, modulus, sizeof modulus);
     fprintf(out, "%s  %zu of %zu samples, contact point at Z0 = %s, reduced modulus %s", before,
             used, t->n, z, modulus);
-    if (isfinite(c->trace.work_j_per_m2)) {
-        units_show(c->trace.work_j_per_m2, "J/m2", 4, work, sizeof work);
+    if (isfinite(c->trace.sample.work_j_per_m2)) {
+        units_show(c->trace.sample.work_j_per_m2, "J/m2", 4, work, sizeof work);
         fprintf(out, ", work of adhesion %s", work);
     }
     fprintf(out, "\n");

@@ -86,7 +86,7 @@ static enum status find_example(struct volume *v, struct example *e, struct repo
 
 /* Names of the values that the model needs and the volume does not give; returns how many. */
 static size_t missing_for(const struct volume_facts *f, const struct contact_model *m,
-                          const char *names[5])
+                          const char *names[LEVER_COUNT + 1])
 {
     enum segment_id id = m->segments & SEGMENT_APPROACH ? SEG_APPROACH : SEG_RETRACT;
     size_t n = 0;
@@ -99,7 +99,8 @@ static size_t missing_for(const struct volume_facts *f, const struct contact_mod
         names[n++] = lever_rows[sensitivity].name;
     if (isnan(known[LEVER_spring_constant].value))
         names[n++] = lever_rows[LEVER_spring_constant].name;
-    if (isnan(known[m->tip].value)) names[n++] = lever_rows[m->tip].name;
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (m->needs >> i & 1 && isnan(known[i].value)) names[n++] = lever_rows[i].name;
     return n;
 }
 
@@ -226,7 +227,7 @@ static void print_calibration(const struct volume_facts *f)
 
 static void print_models(const struct volume_facts *f)
 {
-    const char *names[5];
+    const char *names[LEVER_COUNT + 1];
     for (int i = 0; i < CONTACT_COUNT; i++) {
         const struct contact_model *m = contact_at(i);
         size_t n = missing_for(f, m, names);
@@ -316,7 +317,7 @@ static json_t *json_calibration(const struct volume_facts *f)
 
 static json_t *json_models(const struct volume_facts *f)
 {
-    const char *names[5];
+    const char *names[LEVER_COUNT + 1];
     json_t *out = json_object();
     for (int i = 0; i < CONTACT_COUNT; i++) {
         size_t n = missing_for(f, contact_at(i), names);

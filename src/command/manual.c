@@ -55,10 +55,12 @@ static void page_models(void)
         "modulus (rigid tip), w the work of adhesion. The key is `contact.model` of the recipe.\n");
     for (int i = 0; i < CONTACT_COUNT; i++) {
         const struct contact_model *m = contact_at(i);
-        const struct lever_row *tip = &lever_rows[m->tip];
         printf("\n## %s\n\n%s\n\n", m->name, m->title);
         printf("- formula: `%s`\n", m->formula);
-        printf("- needs: %s (`%s.%s`)\n", tip->words, tip->section, tip->name);
+        for (int k = 0; k < LEVER_COUNT; k++)
+            if (m->needs >> k & 1)
+                printf("- needs: %s (`%s.%s`)\n", lever_rows[k].words, lever_rows[k].section,
+                       lever_rows[k].name);
         printf("- segment: %s\n", segment_words(m->segments));
         printf("- gives: modulus%s\n", m->adhesive ? " and work of adhesion" : "");
         printf("- limits: %s\n", m->limits);

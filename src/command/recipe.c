@@ -63,7 +63,7 @@ static const struct contact_model *suggest_model(const struct volume_facts *fact
 
 static bool is_called_for(const struct page *p, int item)
 {
-    if (item == LEVER_spring_constant || item == (int)p->model->tip) return true;
+    if (item == LEVER_spring_constant || (p->model->needs >> item & 1)) return true;
     for (int s = 0; s < SEG_COUNT; s++) {
         const struct segment_facts *f = &p->facts->seg[s];
         if (!f->there) continue;

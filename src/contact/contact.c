@@ -27,16 +27,18 @@ const char *contact_names(void)
 }
 
 void contact_deflection(const struct contact_model *m, const struct contact_setup *s,
-                        double reduced_modulus_pa, double work_j_per_m2, const double *x_m,
-                        size_t n, double *deflection_m)
+                        const struct contact_sample *sample, const double *x_m, size_t n,
+                        double *deflection_m)
 {
-    double length, kappa, pull_n;
-    m->scales(s, reduced_modulus_pa, work_j_per_m2, &length, &kappa, &pull_n);
+    double length, pull_n, y, slope, by_lnkappa, by_extra;
+    struct contact_shape shape = {.setup = s, .extra = sample->extra};
+    struct contact_columns columns = {&y, &slope, &by_lnkappa, &by_extra};
+    m->scales(s, sample, &length, &shape.kappa, &pull_n);
     double pull_m = pull_n / s->spring_n_per_m;
     for (size_t i = 0; i < n; i++) {
-        double t = (x_m[i] + pull_m) / length, y, y_t, y_k;
-        m->lever(kappa, &t, 1, &y, &y_t, &y_k);
+        double t = (x_m[i] + pull_m) / length;
+        m->lever(&shape, &t, 1, &columns);
         /* a zero slope marks the branch's end: no contact */
-        deflection_m[i] = y_t > 0 ? length * y - pull_m : 0.0;
+        deflection_m[i] = slope > 0 ? length * y - pull_m : 0.0;
     }
 }

@@ -1,12 +1,12 @@
-/** Contact models: mechanics of an elastic half-space under a tip, and of the lever that presses
- * it.
+/** Contact models: mechanics of an elastic sample under a tip, and of the lever that presses it.
  *
  *  Every model is written with a length l and a force scale P of its own:
- *      F(delta) = P f(u),   u = delta / l.
+ *      F(delta) = P f(u; extra),   u = delta / l.
  *  A lever of spring constant k that was driven by x = Z - Z0 beyond the contact point carries
  *      k d = F(x - d), so with t = x / l, y = d / l and kappa = P / (k l):   y = kappa f(t - y).
  *  y(t; kappa) is the model's curve in the space where the noise is. The engine searches ln l, or
- *  ln kappa, or both, as the record says; the record turns them into E* and w. */
+ *  ln kappa, or both, as the record says, and a further number (`extra`) where a model has one; the
+ *  record turns them into E* and w. */
 #ifndef CANTLE_CONTACT_CONTACT_H
 #define CANTLE_CONTACT_CONTACT_H
 
@@ -15,15 +15,43 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/** What a model must know. All SI; NaN where not known. */
+struct layer;
+
+/** What a model must know beside the sample. All SI; NaN where not known. */
 struct contact_setup {
-    double spring_n_per_m; /**< k, effective */
-    double radius_m;       /**< R */
-    double half_angle_rad; /**< cone: axis to side */
-    double face_angle_rad; /**< pyramid: axis to middle of a face */
+    double spring_n_per_m;   /**< k, effective */
+    double radius_m;         /**< R */
+    double half_angle_rad;   /**< cone: axis to side */
+    double face_angle_rad;   /**< pyramid: axis to middle of a face */
+    double profile_exponent; /**< n of the profile R (r/R)^n / n */
+    double cap_radius_m;     /**< b: where a blunted tip's cap meets its side; NaN = smooth joint */
+    double thickness_m;      /**< h of a layer on a rigid base */
+    double transition;       /**< Maugis' lambda when it is fixed; NaN = searched */
+    const struct layer *layer; /**< universal function of the layer, prepared by contact_prepare */
 };
 
-/** State of a contact at one indentation, from E* and w. */
+/** What the sample is. */
+struct contact_sample {
+    double reduced_modulus_pa; /**< E* */
+    double work_j_per_m2;      /**< w; NaN without adhesion */
+    double extra;              /**< the model's further number (ln lambda), else 0 */
+};
+
+/** A model's problem in reduced form. */
+struct contact_shape {
+    const struct contact_setup *setup;
+    double kappa, extra;
+};
+
+/** Columns over n samples that force() and lever() fill. */
+struct contact_columns {
+    double *value;      /**< f or y */
+    double *slope;      /**< by u or t */
+    double *by_lnkappa; /**< lever(): dy / d ln kappa */
+    double *by_extra;   /**< by extra, at constant l and P; filled by models that have one */
+};
+
+/** State of a contact at one indentation. */
 struct contact_state {
     double force_n;           /**< F, positive = repulsive */
     double stiffness_n_per_m; /**< dF/d delta */
@@ -32,13 +60,15 @@ struct contact_state {
 
 enum contact_segment { SEGMENT_APPROACH = 1, SEGMENT_RETRACT = 2 };
 
+#define NEEDS(item) (1u << LEVER_##item)
+
 struct contact_model {
     const char *name;    /**< as written in a recipe */
     const char *title;   /**< for people */
     const char *formula; /**< plain text */
     const char *source;  /**< author, journal, year */
     const char *limits;  /**< one sentence */
-    enum lever_item tip; /**< the tip dimension it needs: LEVER_tip_radius, ... */
+    unsigned needs;      /**< tip and sample values it needs: NEEDS(tip_radius) | ... */
     unsigned segments;   /**< bit set of enum contact_segment; the lowest bit is the natural one */
     bool adhesive;       /**< gives a work of adhesion */
     bool paraboloid;     /**< its profile is a paraboloid: depth over radius limits it */
@@ -46,24 +76,26 @@ struct contact_model {
                            sample, so neighbouring minima must be looked at */
     bool free_length; /**< ln l is searched (else l = fixed_length) */
     bool free_kappa;  /**< ln kappa is searched (else kappa = 1) */
+    bool has_extra;   /**< a further number is searched, unless the setup fixes it */
     bool pull;        /**< in contact a constant pull, linear unknown, is added (DMT) */
     double modulus_power[2]; /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
     double work_power[2]; /**< d ln w / d ln l, d ln w / d ln kappa; 0 when w comes from the pull */
 
-    /** Reduced force f(u) and slope f'(u) over n reduced indentations; 0 out of contact. */
-    void (*force)(const double *u, size_t n, double *f, double *slope);
-    /** Reduced deflection y(t; kappa), dy/dt and dy/d ln kappa over n reduced displacements. Where
-     * an adhesive contact has already come off (t before the stable branch) the branch's end is
-     * given with zero derivatives. Quickest for ascending t. Arrays must not overlap. */
-    void (*lever)(double kappa, const double *t, size_t n, double *y, double *y_t,
-                  double *y_lnkappa);
+    /** f(u) over n reduced indentations; 0 out of contact. Arrays must not overlap. */
+    void (*force)(const struct contact_shape *s, const double *u, size_t n,
+                  struct contact_columns *out);
+    /** y(t) over n reduced displacements. Where an adhesive contact has already come off (t before
+     * the stable branch) the branch's end is given with zero derivatives. Quickest for ascending t.
+     */
+    void (*lever)(const struct contact_shape *s, const double *t, size_t n,
+                  struct contact_columns *out);
     /** Length that is not searched, metres (NULL when free_length). */
     double (*fixed_length)(const struct contact_setup *s);
-    /** E* in Pa and, for adhesive models, w in J/m^2 from l, kappa (and the pull in N). */
+    /** The sample (E*, w) from l, kappa and the pull in N; out->extra is left alone. */
     void (*physics)(const struct contact_setup *s, double length_m, double kappa, double pull_n,
-                    double *reduced_modulus_pa, double *work_j_per_m2);
+                    struct contact_sample *out);
     /** The inverse of it. */
-    void (*scales)(const struct contact_setup *s, double reduced_modulus_pa, double work_j_per_m2,
+    void (*scales)(const struct contact_setup *s, const struct contact_sample *sample,
                    double *length_m, double *kappa, double *pull_n);
     /** Start values: l and kappa for which the lever carries deflection d at displacement x past
      * the contact point, for a pull-off that bends it by pull_m (0 without adhesion). x > d > 0. */
@@ -71,8 +103,10 @@ struct contact_model {
                   double *length_m, double *kappa);
     /** Force, stiffness and contact radius at an indentation (stable branch). Zero out of contact.
      */
-    void (*state)(const struct contact_setup *s, double reduced_modulus_pa, double work_j_per_m2,
+    void (*state)(const struct contact_setup *s, const struct contact_sample *sample,
                   double indentation_m, struct contact_state *out);
+    /** Smallest and largest `extra` to search, and where to begin (NULL without extra). */
+    const double *extra_range;
 };
 
 /** The models, in the order of help and docs. A new one: a record in a file of this folder, a word
@@ -97,11 +131,11 @@ const struct contact_model *contact_find(const char *name);
 /** Names, blank-separated: "paraboloid cone ...". */
 const char *contact_names(void);
 
-/** Deflection of the lever at displacement x beyond the contact point, for E* and w (metres); the
- *  forward model of the simulator and of figures. x in any order, [n]. Zero (free lever) where
- * there is no contact: before contact, and for an adhesive model beyond its pull-off. */
+/** Deflection of the lever at displacement x beyond the contact point (metres); the forward model
+ * of the simulator and of figures. x in any order, [n]. Zero (free lever) where there is no
+ * contact: before contact, and for an adhesive model beyond its pull-off. */
 void contact_deflection(const struct contact_model *m, const struct contact_setup *s,
-                        double reduced_modulus_pa, double work_j_per_m2, const double *x_m,
-                        size_t n, double *deflection_m);
+                        const struct contact_sample *sample, const double *x_m, size_t n,
+                        double *deflection_m);
 
 #endif

@@ -6,20 +6,20 @@
 #include <math.h>
 
 static void dmt_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
-                        double *reduced_modulus_pa, double *work_j_per_m2)
+                        struct contact_sample *out)
 {
     (void)kappa;
-    *reduced_modulus_pa = s->spring_n_per_m / sqrt(length_m) / paraboloid_factor(s);
-    *work_j_per_m2 = pull_n / (2.0 * M_PI * s->radius_m);
+    out->reduced_modulus_pa = s->spring_n_per_m / sqrt(length_m) / paraboloid_factor(s);
+    out->work_j_per_m2 = pull_n / (2.0 * M_PI * s->radius_m);
 }
 
-static void dmt_scales(const struct contact_setup *s, double reduced_modulus_pa,
-                       double work_j_per_m2, double *length_m, double *kappa, double *pull_n)
+static void dmt_scales(const struct contact_setup *s, const struct contact_sample *sample,
+                       double *length_m, double *kappa, double *pull_n)
 {
-    double ratio = s->spring_n_per_m / (paraboloid_factor(s) * reduced_modulus_pa);
+    double ratio = s->spring_n_per_m / (paraboloid_factor(s) * sample->reduced_modulus_pa);
     *length_m = ratio * ratio;
     *kappa = 1.0;
-    *pull_n = 2.0 * M_PI * s->radius_m * work_j_per_m2;
+    *pull_n = 2.0 * M_PI * s->radius_m * sample->work_j_per_m2;
 }
 
 static void dmt_match(const struct contact_setup *s, double x_m, double deflection_m, double pull_m,
@@ -30,11 +30,11 @@ static void dmt_match(const struct contact_setup *s, double x_m, double deflecti
     *kappa = 1.0;
 }
 
-static void dmt_state(const struct contact_setup *s, double reduced_modulus_pa,
-                      double work_j_per_m2, double depth_m, struct contact_state *out)
+static void dmt_state(const struct contact_setup *s, const struct contact_sample *sample,
+                      double depth_m, struct contact_state *out)
 {
-    double pull_n = 2.0 * M_PI * s->radius_m * work_j_per_m2;
-    contact_paraboloid.state(s, reduced_modulus_pa, NAN, depth_m, out);
+    double pull_n = 2.0 * M_PI * s->radius_m * sample->work_j_per_m2;
+    contact_paraboloid.state(s, sample, depth_m, out);
     out->force_n = depth_m >= 0 ? out->force_n - pull_n : 0.0;
 }
 
@@ -48,7 +48,7 @@ const struct contact_model contact_dmt = {
     .limits =
         "Tabor parameter below about 0.1 (K. L. Johnson, J. A. Greenwood, J. Colloid Interface "
         "Sci. 192 (1997) 326, from memory); depth well below R",
-    .tip = LEVER_tip_radius,
+    .needs = NEEDS(tip_radius),
     .segments = SEGMENT_RETRACT,
     .adhesive = true,
     .paraboloid = true,

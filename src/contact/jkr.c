@@ -62,9 +62,10 @@ static double right_of_root(double t, double kappa)
     return s;
 }
 
-static void jkr_lever(double kappa, const double *t, size_t n, double *y, double *y_t,
-                      double *y_lnkappa)
+static void jkr_lever(const struct contact_shape *shape, const double *t, size_t n,
+                      struct contact_columns *out)
 {
+    double kappa = shape->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     double end = branch_end(kappa), t_end = ramp(end, kappa), f_end = end * end * end;
     f_end *= f_end - 1.0;
     double s = 0.0, t_of_s = -1.0;
@@ -87,8 +88,11 @@ static void jkr_lever(double kappa, const double *t, size_t n, double *y, double
 }
 
 /* Force at fixed indentation: the branch that a stiff lever follows, down to s^3 = 1/6. */
-static void jkr_force(const double *u, size_t n, double *f, double *slope)
+static void jkr_force(const struct contact_shape *shape, const double *u, size_t n,
+                      struct contact_columns *out)
 {
+    (void)shape;
+    double *f = out->value, *slope = out->slope;
     const double end = branch_end(0.0), u_end = ramp(end, 0.0), e3 = end * end * end;
     for (size_t i = 0; i < n; i++) {
         if (!(u[i] > u_end)) {
@@ -103,20 +107,20 @@ static void jkr_force(const double *u, size_t n, double *f, double *slope)
 }
 
 static void jkr_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
-                        double *reduced_modulus_pa, double *work_j_per_m2)
+                        struct contact_sample *out)
 {
     (void)pull_n;
-    *reduced_modulus_pa = 0.75 * kappa * s->spring_n_per_m / sqrt(s->radius_m * length_m);
-    *work_j_per_m2 = kappa * s->spring_n_per_m * length_m / (6.0 * M_PI * s->radius_m);
+    out->reduced_modulus_pa = 0.75 * kappa * s->spring_n_per_m / sqrt(s->radius_m * length_m);
+    out->work_j_per_m2 = kappa * s->spring_n_per_m * length_m / (6.0 * M_PI * s->radius_m);
 }
 
-static void jkr_scales(const struct contact_setup *s, double reduced_modulus_pa,
-                       double work_j_per_m2, double *length_m, double *kappa, double *pull_n)
+static void jkr_scales(const struct contact_setup *s, const struct contact_sample *sample,
+                       double *length_m, double *kappa, double *pull_n)
 {
-    double big_k = 4.0 / 3.0 * reduced_modulus_pa;
-    double a0 = cbrt(6.0 * M_PI * work_j_per_m2 * s->radius_m * s->radius_m / big_k);
+    double big_k = 4.0 / 3.0 * sample->reduced_modulus_pa, work = sample->work_j_per_m2;
+    double a0 = cbrt(6.0 * M_PI * work * s->radius_m * s->radius_m / big_k);
     *length_m = a0 * a0 / s->radius_m;
-    *kappa = 6.0 * M_PI * work_j_per_m2 * s->radius_m / (s->spring_n_per_m * *length_m);
+    *kappa = 6.0 * M_PI * work * s->radius_m / (s->spring_n_per_m * *length_m);
     *pull_n = 0.0;
 }
 
@@ -133,11 +137,11 @@ static void jkr_match(const struct contact_setup *s, double x_m, double deflecti
     *kappa = 4.0 * pull_m / *length_m;
 }
 
-static void jkr_state(const struct contact_setup *s, double reduced_modulus_pa,
-                      double work_j_per_m2, double depth_m, struct contact_state *out)
+static void jkr_state(const struct contact_setup *s, const struct contact_sample *sample,
+                      double depth_m, struct contact_state *out)
 {
     double length, kappa, pull_n, end = branch_end(0.0);
-    jkr_scales(s, reduced_modulus_pa, work_j_per_m2, &length, &kappa, &pull_n);
+    jkr_scales(s, sample, &length, &kappa, &pull_n);
     double u = depth_m / length, scale = kappa * s->spring_n_per_m; /* P / l */
     *out = (struct contact_state){0};
     if (u < ramp(end, 0.0) * (1.0 + 1e-12)) return;
@@ -158,7 +162,7 @@ const struct contact_model contact_jkr = {
     .limits =
         "Tabor parameter above about 5 (K. L. Johnson, J. A. Greenwood, J. Colloid Interface Sci. "
         "192 (1997) 326, from memory); contact radius well below R",
-    .tip = LEVER_tip_radius,
+    .needs = NEEDS(tip_radius),
     .segments = SEGMENT_RETRACT,
     .adhesive = true,
     .paraboloid = true,

@@ -17,10 +17,11 @@ double power_law_root_three_halves(double t, double start)
     return s;
 }
 
-void power_law_lever_three_halves(double kappa, const double *t, size_t n, double *y, double *y_t,
-                                  double *y_lnkappa)
+void power_law_lever_three_halves(const struct contact_shape *shape, const double *t, size_t n,
+                                  struct contact_columns *out)
 {
-    (void)kappa;
+    (void)shape;
+    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     double s = 0.0;
     for (size_t i = 0; i < n; i++) {
         if (!(t[i] > 0)) {
@@ -35,8 +36,11 @@ void power_law_lever_three_halves(double kappa, const double *t, size_t n, doubl
     }
 }
 
-void power_law_force_three_halves(const double *u, size_t n, double *f, double *slope)
+void power_law_force_three_halves(const struct contact_shape *shape, const double *u, size_t n,
+                                  struct contact_columns *out)
 {
+    (void)shape;
+    double *f = out->value, *slope = out->slope;
     for (size_t i = 0; i < n; i++) {
         double s = u[i] > 0 ? sqrt(u[i]) : 0.0;
         f[i] = s * s * s;
@@ -44,10 +48,11 @@ void power_law_force_three_halves(const double *u, size_t n, double *f, double *
     }
 }
 
-static void lever_square(double kappa, const double *t, size_t n, double *y, double *y_t,
-                         double *y_lnkappa)
+static void lever_square(const struct contact_shape *shape, const double *t, size_t n,
+                         struct contact_columns *out)
 {
-    (void)kappa;
+    (void)shape;
+    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     for (size_t i = 0; i < n; i++) {
         double positive = t[i] > 0 ? t[i] : 0.0;
         double u = 2.0 * positive / (1.0 + sqrt(1.0 + 4.0 * positive)); /* u + u^2 = t */
@@ -57,8 +62,11 @@ static void lever_square(double kappa, const double *t, size_t n, double *y, dou
     }
 }
 
-static void force_square(const double *u, size_t n, double *f, double *slope)
+static void force_square(const struct contact_shape *shape, const double *u, size_t n,
+                         struct contact_columns *out)
 {
+    (void)shape;
+    double *f = out->value, *slope = out->slope;
     for (size_t i = 0; i < n; i++) {
         double positive = u[i] > 0 ? u[i] : 0.0;
         f[i] = positive * positive;
@@ -66,9 +74,10 @@ static void force_square(const double *u, size_t n, double *f, double *slope)
     }
 }
 
-static void lever_linear(double kappa, const double *t, size_t n, double *y, double *y_t,
-                         double *y_lnkappa)
+static void lever_linear(const struct contact_shape *shape, const double *t, size_t n,
+                         struct contact_columns *out)
 {
+    double kappa = shape->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     double share = kappa / (1.0 + kappa), share_lnkappa = share / (1.0 + kappa);
     for (size_t i = 0; i < n; i++) {
         double positive = t[i] > 0 ? t[i] : 0.0;
@@ -78,8 +87,11 @@ static void lever_linear(double kappa, const double *t, size_t n, double *y, dou
     }
 }
 
-static void force_linear(const double *u, size_t n, double *f, double *slope)
+static void force_linear(const struct contact_shape *shape, const double *u, size_t n,
+                         struct contact_columns *out)
 {
+    (void)shape;
+    double *f = out->value, *slope = out->slope;
     for (size_t i = 0; i < n; i++) {
         f[i] = u[i] > 0 ? u[i] : 0.0;
         slope[i] = u[i] > 0 ? 1.0 : 0.0;
@@ -132,18 +144,16 @@ static void state_of(double amplitude, double power, double depth_m, double radi
 
 #define POWER_LAW(shape, power, factor, radius)                                                    \
     static void shape##_physics(const struct contact_setup *s, double length_m, double kappa,      \
-                                double pull_n, double *reduced_modulus_pa, double *work_j_per_m2)  \
+                                double pull_n, struct contact_sample *out)                         \
     {                                                                                              \
         (void)kappa, (void)pull_n;                                                                 \
-        *reduced_modulus_pa = amplitude_of(s, length_m, power) / factor(s);                        \
-        *work_j_per_m2 = NAN;                                                                      \
+        out->reduced_modulus_pa = amplitude_of(s, length_m, power) / factor(s);                    \
+        out->work_j_per_m2 = NAN;                                                                  \
     }                                                                                              \
-    static void shape##_scales(const struct contact_setup *s, double reduced_modulus_pa,           \
-                               double work_j_per_m2, double *length_m, double *kappa,              \
-                               double *pull_n)                                                     \
+    static void shape##_scales(const struct contact_setup *s, const struct contact_sample *sample, \
+                               double *length_m, double *kappa, double *pull_n)                    \
     {                                                                                              \
-        (void)work_j_per_m2;                                                                       \
-        *length_m = length_of(s, factor(s) * reduced_modulus_pa, power);                           \
+        *length_m = length_of(s, factor(s) * sample->reduced_modulus_pa, power);                   \
         *kappa = 1.0;                                                                              \
         *pull_n = 0.0;                                                                             \
     }                                                                                              \
@@ -154,11 +164,10 @@ static void state_of(double amplitude, double power, double depth_m, double radi
         *length_m = power_law_match(x_m, deflection_m, power);                                     \
         *kappa = 1.0;                                                                              \
     }                                                                                              \
-    static void shape##_state(const struct contact_setup *s, double reduced_modulus_pa,            \
-                              double work_j_per_m2, double depth_m, struct contact_state *out)     \
+    static void shape##_state(const struct contact_setup *s, const struct contact_sample *sample,  \
+                              double depth_m, struct contact_state *out)                           \
     {                                                                                              \
-        (void)work_j_per_m2;                                                                       \
-        state_of(factor(s) * reduced_modulus_pa, power, depth_m, radius, out);                     \
+        state_of(factor(s) * sample->reduced_modulus_pa, power, depth_m, radius, out);             \
     }
 
 POWER_LAW(paraboloid, 1.5, paraboloid_factor, sqrt(s->radius_m *depth_m))
@@ -174,7 +183,7 @@ const struct contact_model contact_paraboloid = {
     .limits =
         "elastic, homogeneous, flat and thick sample, no adhesion; depth well below R (a true "
         "sphere differs by 2.8 % in E at depth/R = 0.28)",
-    .tip = LEVER_tip_radius,
+    .needs = NEEDS(tip_radius),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .paraboloid = true,
     .free_length = true,
@@ -194,7 +203,7 @@ const struct contact_model contact_cone = {
     .source =
         "A. E. H. Love, Q. J. Math. 10 (1939) 161; I. N. Sneddon, Int. J. Eng. Sci. 3 (1965) 47",
     .limits = "depth large against the apex radius; half angle from the axis to the side",
-    .tip = LEVER_tip_half_angle,
+    .needs = NEEDS(tip_half_angle),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .free_length = true,
     .modulus_power = {-1.0, 0.0},
@@ -217,7 +226,7 @@ const struct contact_model contact_pyramid = {
     .limits =
         "depth large against the apex radius; face angle from the axis to the middle of a face: "
         "tan(edge angle) = sqrt(2) tan(face angle)",
-    .tip = LEVER_tip_face_angle,
+    .needs = NEEDS(tip_face_angle),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .free_length = true,
     .modulus_power = {-1.0, 0.0},
@@ -237,19 +246,18 @@ static double punch_length(const struct contact_setup *s)
 }
 
 static void punch_physics(const struct contact_setup *s, double length_m, double kappa,
-                          double pull_n, double *reduced_modulus_pa, double *work_j_per_m2)
+                          double pull_n, struct contact_sample *out)
 {
     (void)length_m, (void)pull_n;
-    *reduced_modulus_pa = kappa * s->spring_n_per_m / (2.0 * s->radius_m);
-    *work_j_per_m2 = NAN;
+    out->reduced_modulus_pa = kappa * s->spring_n_per_m / (2.0 * s->radius_m);
+    out->work_j_per_m2 = NAN;
 }
 
-static void punch_scales(const struct contact_setup *s, double reduced_modulus_pa,
-                         double work_j_per_m2, double *length_m, double *kappa, double *pull_n)
+static void punch_scales(const struct contact_setup *s, const struct contact_sample *sample,
+                         double *length_m, double *kappa, double *pull_n)
 {
-    (void)work_j_per_m2;
     *length_m = s->radius_m;
-    *kappa = 2.0 * reduced_modulus_pa * s->radius_m / s->spring_n_per_m;
+    *kappa = 2.0 * sample->reduced_modulus_pa * s->radius_m / s->spring_n_per_m;
     *pull_n = 0.0;
 }
 
@@ -261,11 +269,10 @@ static void punch_match(const struct contact_setup *s, double x_m, double deflec
     *kappa = deflection_m / (x_m - deflection_m);
 }
 
-static void punch_state(const struct contact_setup *s, double reduced_modulus_pa,
-                        double work_j_per_m2, double depth_m, struct contact_state *out)
+static void punch_state(const struct contact_setup *s, const struct contact_sample *sample,
+                        double depth_m, struct contact_state *out)
 {
-    (void)work_j_per_m2;
-    state_of(2.0 * reduced_modulus_pa * s->radius_m, 1.0, depth_m, s->radius_m, out);
+    state_of(2.0 * sample->reduced_modulus_pa * s->radius_m, 1.0, depth_m, s->radius_m, out);
 }
 
 const struct contact_model contact_flat_punch = {
@@ -276,7 +283,7 @@ const struct contact_model contact_flat_punch = {
         "J. Boussinesq, Application des potentiels (1885); I. N. Sneddon, Int. J. Eng. Sci. 3 "
         "(1965) 47",
     .limits = "face parallel to the surface, full contact from the first touch",
-    .tip = LEVER_tip_radius,
+    .needs = NEEDS(tip_radius),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .kink = true,
     .free_kappa = true,

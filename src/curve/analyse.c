@@ -6,7 +6,7 @@
 
 struct curve_work *curve_work_new(size_t n_max)
 {
-    enum { ARRAYS = 2 * 4 + 11 };
+    enum { ARRAYS = 2 * 4 + 12 };
     struct curve_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
@@ -33,9 +33,10 @@ struct curve_work *curve_work_new(size_t n_max)
                          &w->ramp,
                          &w->pull,
                          &w->reduced,
-                         &w->y,
-                         &w->y_t,
-                         &w->y_k,
+                         &w->columns.value,
+                         &w->columns.slope,
+                         &w->columns.by_lnkappa,
+                         &w->columns.by_extra,
                          &w->indent,
                          &w->model};
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
@@ -150,8 +151,7 @@ static void fill_trace(const struct curve_plan *plan, struct curve_work *w,
     trace->fit_deflection_m = w->model;
     trace->in_fit = w->in_fit;
     trace->contact_point_m = fit->contact_point;
-    trace->reduced_modulus_pa = fit->reduced_modulus;
-    trace->work_j_per_m2 = fit->work;
+    trace->sample = fit->sample;
 }
 
 /* Separation needs a zero: the fitted contact point, else the turning point of the approach. */
@@ -196,7 +196,7 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
 void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
 {
-    struct contact_fit fit = {.reduced_modulus = NAN, .work = NAN, .contact_point = NAN};
+    struct contact_fit fit = {.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     result_clear(out);
     for (int i = 0; i < 2; i++)
         work->lane[i].n = work->lane[i].baseline_end = 0;

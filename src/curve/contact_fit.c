@@ -28,9 +28,20 @@ static double length_at(const struct curve_plan *plan, const double *theta)
     return plan->model->free_length ? exp(theta[1]) : plan->model->fixed_length(&plan->setup);
 }
 
-static double kappa_at(const struct curve_plan *plan, const double *theta)
+static struct contact_shape shape_at(const struct curve_plan *plan, const double *theta)
 {
-    return plan->model->free_kappa ? exp(theta[1 + plan->model->free_length]) : 1.0;
+    const struct contact_model *m = plan->model;
+    size_t next = 1 + m->free_length;
+    struct contact_shape shape = {.setup = &plan->setup, .kappa = 1.0};
+    if (m->free_kappa) shape.kappa = exp(theta[next++]);
+    if (m->has_extra) shape.extra = plan->free_extra ? theta[next] : log(plan->setup.transition);
+    return shape;
+}
+
+static struct contact_columns columns_from(const struct contact_columns *c, size_t first)
+{
+    return (struct contact_columns){c->value + first, c->slope + first, c->by_lnkappa + first,
+                                    c->by_extra + first};
 }
 
 /* First sample that the model touches. z may jitter, so look rather than bisect. */
@@ -48,26 +59,32 @@ static void lever_columns(const double *theta, struct fit_columns *out, void *co
     const struct model_context *c = context;
     const struct contact_model *m = c->plan->model;
     struct curve_work *w = c->w;
-    double l = length_at(c->plan, theta), kappa = kappa_at(c->plan, theta), per_l = 1.0 / l;
-    size_t n = c->set->n, first = first_in_contact(c, w->fz, theta[0]);
+    struct contact_shape shape = shape_at(c->plan, theta);
+    double l = length_at(c->plan, theta), per_l = 1.0 / l;
+    size_t n = c->set->n, first = first_in_contact(c, w->fz, theta[0]), next = 1;
+    struct contact_columns y = w->columns, part = columns_from(&y, first);
     out->first = first;
     for (size_t i = first; i < n; i++)
         w->reduced[i] = (w->fz[i] - theta[0]) * per_l;
-    m->lever(kappa, w->reduced + first, n - first, w->y + first, w->y_t + first, w->y_k + first);
+    m->lever(&shape, w->reduced + first, n - first, &part);
     for (size_t i = first; i < n; i++) {
-        out->f[i] = l * w->y[i];
-        out->jacobian[0][i] = -w->y_t[i];
+        out->f[i] = l * y.value[i];
+        out->jacobian[0][i] = -y.slope[i];
     }
-    size_t next = 1;
     if (m->free_length) {
         double *j = out->jacobian[next++];
         for (size_t i = first; i < n; i++)
-            j[i] = l * (w->y[i] - w->reduced[i] * w->y_t[i]);
+            j[i] = l * (y.value[i] - w->reduced[i] * y.slope[i]);
     }
     if (m->free_kappa) {
+        double *j = out->jacobian[next++];
+        for (size_t i = first; i < n; i++)
+            j[i] = l * y.by_lnkappa[i];
+    }
+    if (c->plan->free_extra) {
         double *j = out->jacobian[next];
         for (size_t i = first; i < n; i++)
-            j[i] = l * w->y_k[i];
+            j[i] = l * y.by_extra[i];
     }
 }
 
@@ -76,26 +93,32 @@ static void force_columns(const double *theta, struct fit_columns *out, void *co
     const struct model_context *c = context;
     const struct contact_model *m = c->plan->model;
     struct curve_work *w = c->w;
-    double l = length_at(c->plan, theta), kappa = kappa_at(c->plan, theta), per_l = 1.0 / l;
-    size_t n = c->set->n, first = first_in_contact(c, w->indent, theta[0]);
+    struct contact_shape shape = shape_at(c->plan, theta);
+    double l = length_at(c->plan, theta), per_l = 1.0 / l, kappa = shape.kappa;
+    size_t n = c->set->n, first = first_in_contact(c, w->indent, theta[0]), next = 1;
+    struct contact_columns f = w->columns, part = columns_from(&f, first);
     out->first = first;
     for (size_t i = first; i < n; i++)
         w->reduced[i] = (w->indent[i] - theta[0]) * per_l;
-    m->force(w->reduced + first, n - first, w->y + first, w->y_t + first);
+    m->force(&shape, w->reduced + first, n - first, &part);
     for (size_t i = first; i < n; i++) {
-        out->f[i] = kappa * l * w->y[i];
-        out->jacobian[0][i] = -kappa * w->y_t[i];
+        out->f[i] = kappa * l * f.value[i];
+        out->jacobian[0][i] = -kappa * f.slope[i];
     }
-    size_t next = 1;
     if (m->free_length) {
         double *j = out->jacobian[next++];
         for (size_t i = first; i < n; i++)
-            j[i] = kappa * l * (w->y[i] - w->reduced[i] * w->y_t[i]);
+            j[i] = kappa * l * (f.value[i] - w->reduced[i] * f.slope[i]);
     }
     if (m->free_kappa) {
-        double *j = out->jacobian[next];
+        double *j = out->jacobian[next++];
         for (size_t i = first; i < n; i++)
             j[i] = out->f[i];
+    }
+    if (c->plan->free_extra) {
+        double *j = out->jacobian[next];
+        for (size_t i = first; i < n; i++)
+            j[i] = kappa * l * f.by_extra[i];
     }
 }
 
@@ -252,15 +275,17 @@ static void scan_blocks(const struct curve_plan *plan, const struct curve_work *
 }
 
 static double scan_cost(const struct curve_plan *plan, const struct fit_set *set,
-                        const struct scan *scan, double z0, double length, double kappa)
+                        const struct scan *scan, double z0, double length,
+                        const struct contact_shape *shape)
 {
-    double t[SCAN_BLOCKS], y[SCAN_BLOCKS], y_t[SCAN_BLOCKS], y_k[SCAN_BLOCKS], cost = 0;
+    double t[SCAN_BLOCKS], y[4][SCAN_BLOCKS], cost = 0;
+    struct contact_columns columns = {y[0], y[1], y[2], y[3]};
     double pull = plan->model->pull ? set->pull_m : 0.0;
     for (size_t i = 0; i < scan->n; i++)
         t[i] = (scan->z[i] - z0) / length;
-    plan->model->lever(kappa, t, scan->n, y, y_t, y_k);
+    plan->model->lever(shape, t, scan->n, &columns);
     for (size_t i = 0; i < scan->n; i++) {
-        double r = scan->d[i] - (length * y[i] - pull);
+        double r = scan->d[i] - (length * y[0][i] - pull);
         cost += scan->weight[i] * r * r;
     }
     return cost;
@@ -277,15 +302,19 @@ static void scan_contact_points(const struct curve_plan *plan, const struct fit_
     if (!(widest > 0)) widest = 1e-3 * set->z_scale;
     for (int j = 0; j < SCAN_POINTS; j++) {
         double depth = widest * pow(1e-3, (double)j / (SCAN_POINTS - 1));
-        double z0 = deepest - depth, length, kappa;
+        double z0 = deepest - depth, length;
+        struct contact_shape shape = {.setup = &plan->setup};
+        if (m->has_extra)
+            shape.extra = plan->free_extra ? m->extra_range[2] : log(plan->setup.transition);
         /* match() speaks of the true contact point, the search of the one the pull shifts */
-        m->match(&plan->setup, depth + set->end_d, set->end_d, set->pull_m, &length, &kappa);
+        m->match(&plan->setup, depth + set->end_d, set->end_d, set->pull_m, &length, &shape.kappa);
         double *theta = scan->theta[j];
         size_t next = 0;
         theta[next++] = z0;
         if (m->free_length) theta[next++] = log(length);
-        if (m->free_kappa) theta[next++] = log(kappa);
-        scan->cost[j] = scan_cost(plan, set, scan, z0, length, kappa);
+        if (m->free_kappa) theta[next++] = log(shape.kappa);
+        if (plan->free_extra) theta[next++] = shape.extra;
+        scan->cost[j] = scan_cost(plan, set, scan, z0, length, &shape);
         /* force over indentation knows the true contact point, the lever's curve the shifted one */
         if (plan->force_space) theta[0] += pull;
         for (size_t k = 0; k < next; k++)
@@ -336,6 +365,9 @@ static void set_problem(const struct curve_plan *plan, struct curve_work *w,
         p->low[p->n_theta] = log(1e-22), p->high[p->n_theta] = log(1e6), p->scale[p->n_theta++] = 1;
     if (m->free_kappa)
         p->low[p->n_theta] = log(1e-15), p->high[p->n_theta] = log(1e15),
+        p->scale[p->n_theta++] = 1;
+    if (plan->free_extra)
+        p->low[p->n_theta] = m->extra_range[0], p->high[p->n_theta] = m->extra_range[1],
         p->scale[p->n_theta++] = 1;
 }
 
@@ -399,7 +431,8 @@ static void fill_gradients(const struct curve_plan *plan, const struct fit_probl
     if (m->free_length)
         g[COV_LN_MODULUS][next] = m->modulus_power[0], g[COV_LN_WORK][next++] = m->work_power[0];
     if (m->free_kappa)
-        g[COV_LN_MODULUS][next] = m->modulus_power[1], g[COV_LN_WORK][next] = m->work_power[1];
+        g[COV_LN_MODULUS][next] = m->modulus_power[1], g[COV_LN_WORK][next++] = m->work_power[1];
+    if (plan->free_extra) g[COV_EXTRA][next] = 1.0;
     if (m->pull) {
         g[COV_LN_WORK][n - 1] = 1.0 / pull_m;
         if (!plan->force_space) g[COV_CONTACT_POINT][n - 1] = 1.0;
@@ -526,11 +559,12 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     if (!fit_prepare(&p, w->fit) || !search(plan, w, set, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
+    struct contact_shape shape = shape_at(plan, r.theta);
     out->length = length_at(plan, r.theta);
-    out->kappa = kappa_at(plan, r.theta);
+    out->kappa = shape.kappa;
     out->pull_n = pull_m * plan->setup.spring_n_per_m;
-    plan->model->physics(&plan->setup, out->length, out->kappa, out->pull_n, &out->reduced_modulus,
-                         &out->work);
+    out->sample.extra = shape.extra;
+    plan->model->physics(&plan->setup, out->length, out->kappa, out->pull_n, &out->sample);
     out->contact_point = r.theta[0] + (plan->force_space ? 0.0 : pull_m);
     out->converged = r.converged && !r.singular;
     out->done = true;
@@ -549,7 +583,7 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
 {
     struct fit_set set;
     bool by_depth = plan->from_is == RANGE_INDENTATION || plan->to_is == RANGE_INDENTATION;
-    *out = (struct contact_fit){.reduced_modulus = NAN, .work = NAN, .contact_point = NAN};
+    *out = (struct contact_fit){.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     if (plan->model->adhesive && lane_pull_off(lane) == lane->n) {
         *flags |= FLAG(no_adhesion_to_fit);
         return;

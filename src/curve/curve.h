@@ -35,6 +35,7 @@ struct raw_curve {
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum segment_id segment; /**< the fitted one */
     bool force_space;
@@ -80,7 +81,8 @@ struct curve_trace {
     enum segment_id fitted;
     const double *fit_deflection_m; /**< [seg[fitted].n] model with baseline, NaN outside the fit */
     const uint8_t *in_fit;          /**< [seg[fitted].n] 1 where the sample was used */
-    double contact_point_m, reduced_modulus_pa, work_j_per_m2; /**< NaN if not found */
+    double contact_point_m;         /**< NaN if not found */
+    struct contact_sample sample;   /**< NaN if not found */
 };
 
 /** Buffers for curves of up to n_max samples a segment; no allocation happens per curve. */

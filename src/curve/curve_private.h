@@ -9,7 +9,7 @@ enum { SMALLEST_CURVE = 32 }; /* samples: below this no segment is analysed */
 enum { PEAK_SAMPLES = 5 };    /* at the turning point, see find_turning_point */
 
 /** Order of the covariances of a contact fit. */
-enum { COV_LN_MODULUS, COV_CONTACT_POINT, COV_LN_WORK, COV_DEPTH, COV_PEAK, COV_SIZE };
+enum { COV_LN_MODULUS, COV_CONTACT_POINT, COV_LN_WORK, COV_EXTRA, COV_DEPTH, COV_PEAK, COV_SIZE };
 
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
@@ -33,9 +33,10 @@ struct lane {
 struct contact_fit {
     bool done; /**< a fit was made: the values below are numbers */
     bool converged, at_bound;
-    double reduced_modulus, work, contact_point, pull_n;
+    struct contact_sample sample; /**< E*, w and the model's further number */
+    double contact_point, pull_n;
     double cov[COV_SIZE]
-              [COV_SIZE]; /**< of ln E*, Z0, ln w, depth, deflection at the turning point */
+              [COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning point */
     double residual_m;    /**< rms over the samples in contact */
     size_t used;
     double length, kappa;
@@ -46,7 +47,8 @@ struct curve_work {
     double *block;
     struct lane lane[2];                  /**< 0 approach, 1 retract */
     double *fz, *fy, *ones, *ramp, *pull; /**< fit set: z, deflection, linear columns */
-    double *reduced, *y, *y_t, *y_k;      /**< reduced displacement in, lever or force out */
+    double *reduced;                      /**< reduced displacement or depth */
+    struct contact_columns columns;       /**< what lever() or force() make of it */
     double *indent;                       /**< fit in force space: z - deflection */
     double *model;                        /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                      /**< [n] trace */

@@ -2,6 +2,7 @@
 #include "curve/curve_private.h"
 
 #include <math.h>
+#include <string.h>
 
 static void set(struct pixel_result *out, enum map_id id, double value, double error)
 {
@@ -14,28 +15,41 @@ struct contact_numbers {
     double stiffness, radius, pressure;
 };
 
-/* at: ln E*, depth, ln w */
-static struct contact_numbers numbers_at(const struct curve_plan *plan, const double at[3])
+enum { INPUTS = 4 };
+static const int inputs[INPUTS] = {COV_LN_MODULUS, COV_DEPTH, COV_LN_WORK, COV_EXTRA};
+
+/* at: ln E*, depth, ln w, extra */
+static struct contact_numbers numbers_at(const struct curve_plan *plan, const double at[INPUTS])
 {
     struct contact_state state;
-    plan->model->state(&plan->setup, exp(at[0]), exp(at[2]), at[1], &state);
+    struct contact_sample sample = {exp(at[0]), exp(at[2]), at[3]};
+    plan->model->state(&plan->setup, &sample, at[1], &state);
     double area = M_PI * state.contact_radius_m * state.contact_radius_m;
     return (struct contact_numbers){state.stiffness_n_per_m, state.contact_radius_m,
                                     area > 0 ? state.force_n / area : NAN};
 }
 
-/* First-order propagation through central differences in (ln E*, depth, ln w). */
+static bool is_input(const struct curve_plan *plan, int which)
+{
+    if (which == COV_LN_WORK) return plan->model->adhesive;
+    return which != COV_EXTRA || plan->free_extra;
+}
+
+/* First-order propagation through central differences. */
 static void set_contact_numbers(const struct curve_plan *plan, double depth,
                                 const struct contact_fit *fit, struct pixel_result *out)
 {
-    static const int which[3] = {COV_LN_MODULUS, COV_DEPTH, COV_LN_WORK};
-    double at[3] = {log(fit->reduced_modulus), depth, log(fit->work)}, grad[3][3] = {{0}}, error[3];
-    size_t n = plan->model->adhesive ? 3 : 2;
+    double at[INPUTS] = {log(fit->sample.reduced_modulus_pa), depth, log(fit->sample.work_j_per_m2),
+                         fit->sample.extra};
+    double grad[3][INPUTS] = {{0}}, error[3];
     struct contact_numbers c = numbers_at(plan, at);
-    for (size_t i = 0; i < n; i++) {
+    for (int i = 0; i < INPUTS; i++) {
+        if (!is_input(plan, inputs[i])) continue;
         /* a tenth of a standard error, but enough above rounding */
-        double step = 0.1 * sqrt(fit->cov[which[i]][which[i]]) + (i == 1 ? 1e-15 : 1e-6);
-        double up[3] = {at[0], at[1], at[2]}, down[3] = {at[0], at[1], at[2]};
+        double step = 0.1 * sqrt(fit->cov[inputs[i]][inputs[i]]) + (i == 1 ? 1e-15 : 1e-6);
+        double up[INPUTS], down[INPUTS];
+        memcpy(up, at, sizeof at);
+        memcpy(down, at, sizeof at);
         up[i] += step, down[i] -= step;
         struct contact_numbers a = numbers_at(plan, up), b = numbers_at(plan, down);
         grad[0][i] = (a.stiffness - b.stiffness) / (2 * step);
@@ -44,9 +58,10 @@ static void set_contact_numbers(const struct curve_plan *plan, double depth,
     }
     for (int q = 0; q < 3; q++) {
         double sum = 0;
-        for (size_t i = 0; i < n; i++)
-            for (size_t j = 0; j < n; j++)
-                sum += grad[q][i] * fit->cov[which[i]][which[j]] * grad[q][j];
+        for (int i = 0; i < INPUTS; i++)
+            for (int j = 0; j < INPUTS; j++)
+                if (grad[q][i] != 0 && grad[q][j] != 0)
+                    sum += grad[q][i] * fit->cov[inputs[i]][inputs[j]] * grad[q][j];
         error[q] = sqrt(sum);
     }
     set(out, MAP_contact_stiffness, c.stiffness, error[0]);
@@ -55,16 +70,29 @@ static void set_contact_numbers(const struct curve_plan *plan, double depth,
     set(out, MAP_stiffness_ratio, c.stiffness / plan->setup.spring_n_per_m, NAN);
 }
 
+/* E of the sample from E*, which holds both bodies: 1/E* = (1 - nu^2)/E + (1 - nu_t^2)/E_t. Also
+ * d ln E / d ln E*. */
+static double sample_modulus(const struct curve_plan *plan, double reduced, double *power)
+{
+    const struct known *item = plan->lever.item;
+    double nu = plan->poisson_ratio, nu_tip = item[LEVER_tip_poisson_ratio].value;
+    double of_tip = item[LEVER_tip_modulus].value, share = 0;
+    if (isfinite(of_tip)) share = reduced * (1.0 - nu_tip * nu_tip) / of_tip;
+    *power = 1.0 / (1.0 - share);
+    return reduced * (1.0 - nu * nu) * *power;
+}
+
 static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
                          const struct contact_fit *fit, struct pixel_result *out)
 {
-    double k = plan->setup.spring_n_per_m, nu = plan->poisson_ratio;
+    double k = plan->setup.spring_n_per_m, power;
     double relative = sqrt(fit->cov[COV_LN_MODULUS][COV_LN_MODULUS]);
     double u_point = sqrt(fit->cov[COV_CONTACT_POINT][COV_CONTACT_POINT]);
     double depth = lane->peak_z - fit->contact_point - lane->peak_d;
-    double modulus = fit->reduced_modulus * (1.0 - nu * nu);
-    set(out, MAP_modulus, modulus, modulus * relative);
-    set(out, MAP_reduced_modulus, fit->reduced_modulus, fit->reduced_modulus * relative);
+    double reduced = fit->sample.reduced_modulus_pa,
+           modulus = sample_modulus(plan, reduced, &power);
+    set(out, MAP_modulus, modulus, fabs(modulus * power) * relative);
+    set(out, MAP_reduced_modulus, reduced, reduced * relative);
     set(out, MAP_contact_point, fit->contact_point, u_point);
     set(out, MAP_contact_height, -fit->contact_point, u_point);
     set(out, MAP_indentation, depth, sqrt(fit->cov[COV_DEPTH][COV_DEPTH]));
@@ -73,8 +101,8 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
     set(out, MAP_modulus_contact_correlation,
         fit->cov[COV_LN_MODULUS][COV_CONTACT_POINT] / (relative * u_point), NAN);
     if (plan->model->adhesive && plan->work_from == 0)
-        set(out, MAP_work_of_adhesion, fit->work,
-            fit->work * sqrt(fit->cov[COV_LN_WORK][COV_LN_WORK]));
+        set(out, MAP_work_of_adhesion, fit->sample.work_j_per_m2,
+            fit->sample.work_j_per_m2 * sqrt(fit->cov[COV_LN_WORK][COV_LN_WORK]));
     set_contact_numbers(plan, depth, fit, out);
 }
 

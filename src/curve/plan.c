@@ -61,11 +61,12 @@ static enum status check_needs(const enum signal_stage stages[SEG_COUNT],
     }
     if (!need(lever, LEVER_spring_constant))
         return missing(LEVER_spring_constant, "deflection becomes force by it", rep);
-    if (!need(lever, out->model->tip)) {
-        char why[128];
-        snprintf(why, sizeof why, "the contact model '%s' needs it", out->model->name);
-        return missing(out->model->tip, why, rep);
-    }
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (out->model->needs >> i & 1 && !need(lever, (enum lever_item)i)) {
+            char why[128];
+            snprintf(why, sizeof why, "the contact model '%s' needs it", out->model->name);
+            return missing((enum lever_item)i, why, rep);
+        }
     if (out->work_from != 3 && out->work_from != 0 && !need(lever, LEVER_tip_radius))
         return missing(LEVER_tip_radius, "adhesion.work_from needs it", rep);
     return ST_OK;
@@ -87,7 +88,12 @@ static enum status choose_spring(const struct recipe *recipe, struct curve_plan 
         .radius_m = out->lever.item[LEVER_tip_radius].value,
         .half_angle_rad = out->lever.item[LEVER_tip_half_angle].value,
         .face_angle_rad = out->lever.item[LEVER_tip_face_angle].value,
+        .profile_exponent = out->lever.item[LEVER_tip_profile_exponent].value,
+        .cap_radius_m = out->lever.item[LEVER_tip_cap_radius].value,
+        .thickness_m = out->lever.item[LEVER_sample_thickness].value,
+        .transition = out->lever.item[LEVER_maugis_parameter].value,
     };
+    out->free_extra = out->model->has_extra && isnan(out->setup.transition);
     return ST_OK;
 }
 

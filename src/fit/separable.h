@@ -10,7 +10,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum { FIT_MAX_THETA = 3, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
+enum { FIT_MAX_THETA = 4, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
 
 /** The model: f(theta) and its derivatives at samples [first, n); zero before `first`. */
 struct fit_columns {

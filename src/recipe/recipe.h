@@ -33,6 +33,28 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(tip, tip_face_angle, QUANTITY, "rad", "",                                                    \
       "four-sided pyramid: angle between axis and the middle of a face, not an edge")              \
     K(tip, tip_face_angle_u, QUANTITY, "rad", "", "its standard uncertainty")                      \
+    K(tip, tip_profile_exponent, QUANTITY, "1", "",                                                \
+      "n of a tip with the profile height = R (r/R)^n / n; 2 is the paraboloid")                   \
+    K(tip, tip_profile_exponent_u, QUANTITY, "1", "", "its standard uncertainty")                  \
+    K(tip, tip_cap_radius, QUANTITY, "m", "",                                                      \
+      "blunted cone or pyramid: distance from the axis at which the cap meets the side; without "  \
+      "it they meet with equal slope")                                                             \
+    K(tip, tip_cap_radius_u, QUANTITY, "m", "", "its standard uncertainty")                        \
+    K(tip, tip_modulus, QUANTITY, "Pa", "",                                                        \
+      "Young's modulus of the tip; without it the tip is taken as rigid")                          \
+    K(tip, tip_modulus_u, QUANTITY, "Pa", "", "its standard uncertainty")                          \
+    K(tip, tip_poisson_ratio, QUANTITY, "1", "0.3",                                                \
+      "Poisson's ratio of the tip, used with tip_modulus")                                         \
+    K(tip, tip_poisson_ratio_u, QUANTITY, "1", "", "its standard uncertainty")                     \
+    K(sample, sample_thickness, QUANTITY, "m", "",                                                 \
+      "thickness of the sample on a rigid base, for the layer models; a map /grid/thickness of "   \
+      "the volume wins over it")                                                                   \
+    K(sample, sample_thickness_u, QUANTITY, "m", "", "its standard uncertainty")                   \
+    K(sample, base, CHOICE, "bonded sliding", "bonded",                                            \
+      "how a layer lies on its base: glued, or free to slide")                                     \
+    K(sample, maugis_parameter, QUANTITY, "1", "",                                                 \
+      "transition parameter lambda of the models between DMT and JKR; without it it is fitted")    \
+    K(sample, maugis_parameter_u, QUANTITY, "1", "", "its standard uncertainty")                   \
     K(sample, poisson_ratio, QUANTITY, "1", "0.5",                                                 \
       "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
       "polymers (common practice, no source)")                                                     \

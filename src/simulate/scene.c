@@ -97,11 +97,11 @@ static void settle_calibration(struct scene *s)
     set_known(s, LEVER_deflection_sensitivity, s->sensitivity, 0.02);
     set_known(s, LEVER_spring_constant, s->setup.spring_n_per_m, 0.05);
     set_known(s, LEVER_poisson_ratio, s->poisson_ratio, 0.05);
-    if (s->approach->tip == LEVER_tip_radius)
+    if (s->approach->needs & NEEDS(tip_radius))
         set_known(s, LEVER_tip_radius, s->setup.radius_m, 0.1);
-    if (s->approach->tip == LEVER_tip_half_angle)
+    if (s->approach->needs & NEEDS(tip_half_angle))
         set_known(s, LEVER_tip_half_angle, s->setup.half_angle_rad, 0.05);
-    if (s->approach->tip == LEVER_tip_face_angle)
+    if (s->approach->needs & NEEDS(tip_face_angle))
         set_known(s, LEVER_tip_face_angle, s->setup.face_angle_rad, 0.05);
 }
 
@@ -128,7 +128,8 @@ static double deflection_at(const struct scene *s, const struct contact_model *m
                             double work, double x)
 {
     double d;
-    contact_deflection(m, &s->setup, reduced(s, modulus_pa), work, &x, 1, &d);
+    struct contact_sample sample = {reduced(s, modulus_pa), work, 0};
+    contact_deflection(m, &s->setup, &sample, &x, 1, &d);
     return d;
 }
 
@@ -307,9 +308,9 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     double drag = retract ? -p->drag_m : p->drag_m;
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
+    struct contact_sample sample = {reduced(s, p->modulus_pa), retract ? p->work_j_per_m2 : 0.0, 0};
     if (p->touches)
-        contact_deflection(m, &s->setup, reduced(s, p->modulus_pa),
-                           retract ? p->work_j_per_m2 : 0.0, x, n, d);
+        contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
     to_volts(s, p, x, d, x_end, drag, retract, out);

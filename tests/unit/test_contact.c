@@ -21,7 +21,8 @@ static void assert_close(double got, double want, double scale, double tolerance
 static struct contact_setup setup_with(double spring, double radius, double angle_deg)
 {
     double rad = angle_deg * M_PI / 180.0;
-    return (struct contact_setup){spring, radius, rad, rad};
+    return (struct contact_setup){
+        .spring_n_per_m = spring, .radius_m = radius, .half_angle_rad = rad, .face_angle_rad = rad};
 }
 
 /* columns: E, nu, tip, depth, E*, [a,] F [, stiffness] */
@@ -36,7 +37,8 @@ static void compare(const char *file, const struct contact_model *m, int angle, 
         struct contact_state state;
         double depth = c[3 + edge], modulus = c[4 + edge];
         assert_close(c[0] / (1 - c[1] * c[1]), modulus, modulus, 1e-14);
-        m->state(&s, modulus, NAN, depth, &state);
+        struct contact_sample sample = {modulus, NAN, 0};
+        m->state(&s, &sample, depth, &state);
         if (a_column) assert_close(state.contact_radius_m, c[a_column], c[a_column], 1e-12);
         assert_close(state.force_n, c[f_column], c[f_column], 1e-12);
         if (s_column) assert_close(state.stiffness_n_per_m, c[s_column], c[s_column], 1e-12);
@@ -88,7 +90,8 @@ static void test_dmt_table(void **unused)
         const double *c = t.cell[i];
         struct contact_setup s = setup_with(1, c[2], NAN);
         struct contact_state state;
-        contact_dmt.state(&s, c[5], c[3], c[4], &state);
+        struct contact_sample sample = {c[5], c[3], 0};
+        contact_dmt.state(&s, &sample, c[4], &state);
         assert_close(state.force_n, c[6], c[7], 1e-13);
     }
 }
@@ -104,7 +107,8 @@ static void test_jkr_table(void **unused)
         double modulus = c[0] / (1 - c[1] * c[1]), pull_off = 1.5 * M_PI * c[3] * c[2];
         struct contact_setup s = setup_with(1, c[2], NAN);
         struct contact_state state;
-        contact_jkr.state(&s, modulus, c[3], c[5], &state);
+        struct contact_sample sample = {modulus, c[3], 0};
+        contact_jkr.state(&s, &sample, c[5], &state);
         /* at the very end of the branch dF/d(depth) is infinite: the last digits of depth decide */
         double tolerance = fabs(c[6] + 5.0 / 9.0 * pull_off) < 1e-9 * pull_off ? 1e-6 : 1e-10;
         assert_close(state.force_n, c[6], pull_off, tolerance);
@@ -124,10 +128,11 @@ static void test_jkr_points(void **unused)
         const double *c = t.cell[i];
         struct contact_setup s = setup_with(1, c[2], NAN);
         struct contact_state state;
-        contact_jkr.state(&s, c[4], c[3], c[6], &state);
+        struct contact_sample sample = {c[4], c[3], 0};
+        contact_jkr.state(&s, &sample, c[6], &state);
         assert_close(state.force_n, c[7], c[7], 1e-10);
         assert_close(state.stiffness_n_per_m, 0, c[4] * c[5], 1e-7); /* against 2 E* a */
-        contact_jkr.state(&s, c[4], c[3], c[9], &state);
+        contact_jkr.state(&s, &sample, c[9], &state);
         assert_close(state.force_n, 0, c[7], 1e-10);
     }
 }
@@ -137,15 +142,16 @@ static void test_jkr_points(void **unused)
 struct trial {
     const struct contact_model *m;
     struct contact_setup s;
-    double modulus, work, length, kappa, pull_m;
+    struct contact_sample sample;
+    double length, kappa, pull_m;
 };
 
 static struct trial make_trial(int model, double spring)
 {
-    struct trial t = {.m = contact_at(model), .s = setup_with(spring, 50e-9, 35), .modulus = 5e6};
-    t.work = t.m->adhesive ? 0.02 : NAN;
+    struct trial t = {.m = contact_at(model), .s = setup_with(spring, 50e-9, 35)};
+    t.sample = (struct contact_sample){5e6, t.m->adhesive ? 0.02 : NAN, 0};
     double pull_n;
-    t.m->scales(&t.s, t.modulus, t.work, &t.length, &t.kappa, &pull_n);
+    t.m->scales(&t.s, &t.sample, &t.length, &t.kappa, &pull_n);
     t.pull_m = pull_n / spring;
     return t;
 }
@@ -160,10 +166,10 @@ static void test_scales_and_physics_are_inverse(void **unused)
     (void)unused;
     FOR_TRIALS(t)
     {
-        double modulus, work;
-        t.m->physics(&t.s, t.length, t.kappa, t.pull_m * t.s.spring_n_per_m, &modulus, &work);
-        assert_close(modulus, t.modulus, t.modulus, 1e-13);
-        if (t.m->adhesive) assert_close(work, t.work, t.work, 1e-13);
+        struct contact_sample back;
+        t.m->physics(&t.s, t.length, t.kappa, t.pull_m * t.s.spring_n_per_m, &back);
+        assert_close(back.reduced_modulus_pa, t.sample.reduced_modulus_pa, 5e6, 1e-13);
+        if (t.m->adhesive) assert_close(back.work_j_per_m2, t.sample.work_j_per_m2, 0.02, 1e-13);
     }
 }
 
@@ -177,11 +183,12 @@ static void test_lever_balances_force(void **unused)
         for (double x = -20e-9; x < 400e-9; x += 1.7e-9) {
             double d;
             struct contact_state state;
-            contact_deflection(t.m, &t.s, t.modulus, t.work, &x, 1, &d);
+            contact_deflection(t.m, &t.s, &t.sample, &x, 1, &d);
             if (d == 0) continue;
-            t.m->state(&t.s, t.modulus, t.work, x - d, &state);
+            t.m->state(&t.s, &t.sample, x - d, &state);
             double k = t.s.spring_n_per_m, size = k * fabs(d) + 1e-3 * k * fabs(x);
-            if (t.m->adhesive) size += M_PI * t.work * t.s.radius_m; /* F passes through zero */
+            if (t.m->adhesive)
+                size += M_PI * t.sample.work_j_per_m2 * t.s.radius_m; /* F passes through zero */
             /* a force error by the rounding of d is magnified by the contact stiffness */
             double rounding = 1e-15 * fabs(x) * (state.stiffness_n_per_m + k);
             if (!(fabs(state.force_n - k * d) <= 1e-9 * size + 10 * rounding))
@@ -192,11 +199,34 @@ static void test_lever_balances_force(void **unused)
     assert_true(checked > 5000);
 }
 
+/* value, slope, by ln kappa, by extra */
+static void call_lever(const struct trial *t, double kappa, double reduced, double c[4])
+{
+    struct contact_shape shape = {&t->s, kappa, t->sample.extra};
+    struct contact_columns out = {c, c + 1, c + 2, c + 3};
+    t->m->lever(&shape, &reduced, 1, &out);
+}
+
+static void call_force(const struct trial *t, double reduced, double c[4])
+{
+    struct contact_shape shape = {&t->s, 1.0, t->sample.extra};
+    struct contact_columns out = {c, c + 1, c + 2, c + 3};
+    t->m->force(&shape, &reduced, 1, &out);
+}
+
+static double force_at(const struct trial *t, double unused, double reduced)
+{
+    double c[4];
+    (void)unused;
+    call_force(t, reduced, c);
+    return c[0];
+}
+
 static double lever_at(const struct trial *t, double ln_kappa, double reduced)
 {
-    double y, y_t, y_k;
-    t->m->lever(exp(ln_kappa), &reduced, 1, &y, &y_t, &y_k);
-    return y;
+    double c[4];
+    call_lever(t, exp(ln_kappa), reduced, c);
+    return c[0];
 }
 
 /* Derivatives against Richardson-extrapolated central differences. */
@@ -216,13 +246,13 @@ static void test_lever_derivatives(void **unused)
     FOR_TRIALS(t)
     {
         for (double r = 0.5; r < 1e4; r *= 3) {
-            double y, y_t, y_k, ln_kappa = log(t.kappa);
-            t.m->lever(t.kappa, &r, 1, &y, &y_t, &y_k);
-            assert_close(y_t, difference(lever_at, &t, ln_kappa, r, 1, 1e-3 * r), y / r + y_t,
+            double c[4], ln_kappa = log(t.kappa);
+            call_lever(&t, t.kappa, r, c);
+            assert_close(c[1], difference(lever_at, &t, ln_kappa, r, 1, 1e-3 * r), c[0] / r + c[1],
                          2e-9);
             if (t.m->free_kappa)
-                assert_close(y_k, difference(lever_at, &t, ln_kappa, r, 0, 1e-3),
-                             fabs(y) + fabs(y_k), 2e-9);
+                assert_close(c[2], difference(lever_at, &t, ln_kappa, r, 0, 1e-3),
+                             fabs(c[0]) + fabs(c[2]), 2e-9);
         }
     }
 }
@@ -233,12 +263,9 @@ static void test_force_slope(void **unused)
     FOR_TRIALS(t)
     {
         for (double u = 0.3; u < 1e4; u *= 3) {
-            double f, slope, h = 1e-4 * u, at[4] = {u - h, u + h, u - h / 2, u + h / 2}, v[4],
-                             unused_s[4];
-            t.m->force(&u, 1, &f, &slope);
-            t.m->force(at, 4, v, unused_s);
-            double coarse = (v[1] - v[0]) / (2 * h), fine = (v[3] - v[2]) / h;
-            assert_close(slope, (4 * fine - coarse) / 3, slope, 1e-8);
+            double c[4];
+            call_force(&t, u, c);
+            assert_close(c[1], difference(force_at, &t, 0, u, 1, 1e-4 * u), c[1], 1e-8);
         }
     }
 }
@@ -250,8 +277,10 @@ static void test_match_meets_the_point(void **unused)
     FOR_TRIALS(t)
     {
         double x = 150e-9, d, length, kappa;
-        contact_deflection(t.m, &t.s, t.modulus, t.work, &x, 1, &d);
-        double pull_n = t.m->adhesive ? (t.m->pull ? 2.0 : 1.5) * M_PI * t.work * t.s.radius_m : 0;
+        contact_deflection(t.m, &t.s, &t.sample, &x, 1, &d);
+        double pull_n = t.m->adhesive
+                            ? (t.m->pull ? 2.0 : 1.5) * M_PI * t.sample.work_j_per_m2 * t.s.radius_m
+                            : 0;
         if (!(d > 1e-3 * x) || !(x - d > 1e-3 * x)) continue;
         t.m->match(&t.s, x, d, pull_n / t.s.spring_n_per_m, &length, &kappa);
         assert_close(length, t.length, t.length, 1e-8);
@@ -271,8 +300,8 @@ static void test_order_does_not_matter(void **unused)
             x[i] = -100e-9 + 3e-9 * i;
         for (int i = 0; i < N; i++)
             reversed[i] = x[N - 1 - i];
-        contact_deflection(t.m, &t.s, t.modulus, t.work, x, N, up);
-        contact_deflection(t.m, &t.s, t.modulus, t.work, reversed, N, down);
+        contact_deflection(t.m, &t.s, &t.sample, x, N, up);
+        contact_deflection(t.m, &t.s, &t.sample, reversed, N, down);
         if (!t.m->adhesive) assert_true(up[0] == 0);
         for (int i = 0; i < N; i++)
             assert_close(up[i], down[N - 1 - i], 1e-9 + fabs(up[i]), 1e-9);
@@ -285,11 +314,12 @@ static void test_soft_lever_pulls_off_at_the_minimum(void **unused)
     (void)unused;
     for (int model = 0; model < CONTACT_COUNT; model++) {
         struct trial t = make_trial(model, 1e-3);
-        double theory = (t.m->pull ? 2.0 : 1.5) * M_PI * t.work * t.s.radius_m, lowest = 0, d;
+        double theory = (t.m->pull ? 2.0 : 1.5) * M_PI * t.sample.work_j_per_m2 * t.s.radius_m,
+               lowest = 0, d;
         if (!t.m->adhesive) continue;
         double off = theory / t.s.spring_n_per_m;
         for (double x = -1.1 * off; x < 0; x += off / 20000) {
-            contact_deflection(t.m, &t.s, t.modulus, t.work, &x, 1, &d);
+            contact_deflection(t.m, &t.s, &t.sample, &x, 1, &d);
             lowest = fmin(lowest, t.s.spring_n_per_m * d);
         }
         assert_close(lowest, -theory, theory, 1e-4);

@@ -87,15 +87,15 @@ static double gauss(void)
 /* Approach by the paraboloid, retract by JKR, each in the order of time. */
 static void make_curves(struct bench *b)
 {
-    struct contact_setup s = {b->k, b->radius, NAN, NAN};
+    struct contact_setup s = {.spring_n_per_m = b->k, .radius_m = b->radius};
+    struct contact_sample sample = {b->modulus, b->work_adhesion, 0};
     for (int seg = 0; seg < 2; seg++) {
         double x[N], d[N];
         for (int i = 0; i < N; i++) {
             b->z[seg][i] = b->z_end * (seg ? N - 1 - i : i) / (N - 1);
             x[i] = b->z[seg][i] - b->z0;
         }
-        contact_deflection(seg ? &contact_jkr : &contact_paraboloid, &s, b->modulus,
-                           b->work_adhesion, x, N, d);
+        contact_deflection(seg ? &contact_jkr : &contact_paraboloid, &s, &sample, x, N, d);
         for (int i = 0; i < N; i++)
             b->d[seg][i] = d[i] + b->offset + b->slope * b->z[seg][i] + b->noise * gauss() -
                            (seg ? b->gap : 0);
