@@ -89,7 +89,7 @@ static int set_up(void **state)
     lever_clear(&s->plan.lever);
     s->plan.lever.item[LEVER_spring_constant] = (struct known){0.35, 0.02, "volume"};
     s->plan.model = contact_find("paraboloid");
-    s->plan.setup = (struct contact_setup){0.35, NAN, NAN, NAN};
+    s->plan.setup = (struct contact_setup){.spring_n_per_m = 0.35};
     s->origin = (struct maps_origin){&s->recipe, &s->plan, &s->volume, "cantle map volume.h5", 2};
     *state = s;
     return 0;
