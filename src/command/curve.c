@@ -205,6 +205,7 @@ static enum status analyse(struct curve_case *c, struct report *rep)
         if (there[s] && c->facts->seg[s].n > n_max) n_max = c->facts->seg[s].n;
     }
     enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
+    c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
     st = read_tile_of(c, rep);
     if (st != ST_OK) return st;

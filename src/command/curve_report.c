@@ -145,9 +145,31 @@ void curve_report(FILE *out, const struct curve_case *c, const char *before)
     report_flags(out, c, before);
 }
 
+/* In full precision: whoever fits the columns again starts from the same numbers. */
+static void columns_baseline(FILE *out, const struct curve_case *c)
+{
+    fprintf(out,
+            "#\n"
+            "# baseline of deflection: offset_nm + slope (z_nm - z_ref_nm); force: spring constant "
+            "times what is above it.\n"
+            "# off_...: from the off-surface part alone, before the fit\n"
+            "# spring_constant_N_per_m %.17g\n",
+            c->plan.setup.spring_n_per_m);
+    for (int s = 0; s < SEG_COUNT; s++) {
+        const struct segment_trace *t = &c->trace.seg[s];
+        if (t->n == 0) continue;
+        fprintf(out,
+                "# baseline %s: z_ref_nm %.17g offset_nm %.17g slope %.17g off_offset_nm %.17g "
+                "off_slope %.17g off_samples %zu\n",
+                segment_words[s], 1e9 * t->z_ref_m, 1e9 * t->offset_m, t->slope,
+                1e9 * t->off_offset_m, t->off_slope, t->baseline_end);
+    }
+}
+
 void curve_columns(FILE *out, const struct curve_case *c)
 {
     curve_report(out, c, "# ");
+    columns_baseline(out, c);
     fprintf(out,
             "#\n"
             "# segment: 1 approach, 2 retract; samples in ascending z (a retract is reversed in\n"

@@ -138,7 +138,9 @@ static enum status prepare(const struct map_options *o, struct run *run, struct 
         stages[s] = f->seg[s].stage;
         there[s] = f->seg[s].there;
     }
-    return curve_plan_make(&run->recipe, &f->lever, stages, there, &run->plan, rep);
+    st = curve_plan_make(&run->recipe, &f->lever, stages, there, &run->plan, rep);
+    run->plan.pixel_pitch_m = volume_pixel_pitch(f);
+    return st;
 }
 
 static enum status run_map(const struct map_options *o, struct run *run, const char *command_line,

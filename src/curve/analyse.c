@@ -6,7 +6,7 @@
 
 struct curve_work *curve_work_new(size_t n_max)
 {
-    enum { ARRAYS = 2 * 4 + 12 };
+    enum { ARRAYS = 2 * 4 + 15 };
     struct curve_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
@@ -38,9 +38,11 @@ struct curve_work *curve_work_new(size_t n_max)
                          &w->columns.by_lnkappa,
                          &w->columns.by_extra,
                          &w->indent,
+                         &w->model_values,
                          &w->model};
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
         *arrays[i] = w->block + i * n_max;
+    w->scratch = w->block + (ARRAYS - 2) * n_max;
     return w;
 }
 
@@ -66,6 +68,7 @@ static uint32_t prepare(const struct curve_plan *plan, const struct raw_curve *r
         (double)lane->missing > plan->limit.missing * (double)lane->total)
         return flags | FLAG(too_few_samples);
     if (lane->runs_back) return flags | FLAG(z_not_monotonic);
+    if (lane_drop_spikes(lane, w->reduced)) flags |= FLAG(spikes);
     lane_find_baseline(plan, lane, w->reduced);
     lane_set_force(plan, lane);
     return flags;
@@ -116,6 +119,16 @@ static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane
         flags |= FLAG(stiffness_ratio);
     if (plan->force_space && above(ratio, plan->limit.stiffness_force_space))
         flags |= FLAG(biased_fit);
+    double off = fabs(r->map[MAP_modulus_depth_ratio].value - 1.0);
+    if (above(off, plan->limit.depth_change) && off > 4.0 * r->map[MAP_modulus_depth_ratio].error)
+        flags |= FLAG(depth_dependent);
+    if (above(fit->chi_square, plan->limit.reduced_chi_square) ||
+        above(-fit->runs, plan->limit.residual_runs))
+        flags |= FLAG(residual_structure);
+    if (above(r->map[MAP_mean_pressure].value, plan->limit.pressure_pa))
+        flags |= FLAG(high_pressure);
+    if (above(r->map[MAP_contact_to_pitch].value, plan->limit.contact_to_pitch))
+        flags |= FLAG(pixels_overlap);
     if (above(plan->setup.spring_n_per_m * fit->residual_m, plan->limit.residual * peak))
         flags |= FLAG(large_residual);
     if (above(modulus, plan->limit.modulus_high_pa) || modulus < plan->limit.modulus_low_pa ||
@@ -177,8 +190,6 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
         out->flags |= judge_baseline(plan, lane);
         if (!(out->flags & FLAG(no_contact))) {
             contact_fit_run(plan, work, lane, fit, &out->flags);
-            lane_set_force(plan, lane); /* the baseline is the fitted one now */
-            if (fit->done) lane->peak_error = sqrt(fit->cov[COV_PEAK][COV_PEAK]);
         }
     }
     if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);

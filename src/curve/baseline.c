@@ -6,9 +6,8 @@
 #include <math.h>
 #include <string.h>
 
-/* Noise without knowing the curve: scatter of second differences, whose variance is 6 sigma^2 for
- * white noise; the median keeps contact and jumps out. */
-static double rough_noise(const struct lane *lane, double *scratch)
+/* Second differences have 6 sigma^2 for white noise; their median keeps contact and jumps out. */
+double lane_rough_noise(const struct lane *lane, double *scratch)
 {
     size_t n = lane->n - 2;
     for (size_t i = 0; i < n; i++)
@@ -158,7 +157,7 @@ void lane_fit_baseline(int order, size_t end, struct lane *lane)
 void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double *scratch)
 {
     size_t n = lane->n, block = n / 64 > 4 ? n / 64 : 4;
-    double low = lane->d[0], high = lane->d[0], noise = rough_noise(lane, scratch);
+    double low = lane->d[0], high = lane->d[0], noise = lane_rough_noise(lane, scratch);
     for (size_t i = 1; i < n; i++) {
         low = fmin(low, lane->d[i]);
         high = fmax(high, lane->d[i]);

@@ -39,16 +39,20 @@ struct curve_plan {
     struct lever lever;
     enum segment_id segment; /**< the fitted one */
     bool force_space;
-    int baseline_order; /**< 0 offset, 1 line */
+    bool coloured_noise; /**< look for noise with a memory, and reckon with it */
+    bool two_depths;     /**< fit the shallow half as well */
+    int baseline_order;  /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;
     double poisson_ratio;
-    int work_from; /**< 0 model, 1 dmt, 2 jkr, 3 none */
+    double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
+    int work_from;        /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
-            stiffness_force_space, residual, modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
+            stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
+            pressure_pa, contact_to_pitch, modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
     } limit;
 };
 

@@ -38,7 +38,10 @@ struct contact_fit {
     double cov[COV_SIZE]
               [COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning point */
     double residual_m;    /**< rms over the samples in contact */
-    size_t used;
+    double chi_square;    /**< mean square in contact over that of the baseline, whitened */
+    double runs;          /**< score of the number of runs in contact, whitened */
+    double half_modulus, half_var; /**< E* over the shallow half, variance of its logarithm */
+    size_t used, in_contact, noise_order;
     double length, kappa;
 };
 
@@ -50,6 +53,8 @@ struct curve_work {
     double *reduced;                      /**< reduced displacement or depth */
     struct contact_columns columns;       /**< what lever() or force() make of it */
     double *indent;                       /**< fit in force space: z - deflection */
+    double *model_values;                 /**< fit set: fitted values, residuals */
+    double *scratch;                      /**< [2 n] */
     double *model;                        /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                      /**< [n] trace */
     size_t *index;                        /**< fit set -> sample of the lane */
@@ -60,6 +65,13 @@ struct curve_work {
 /** Detector -> deflection, missing samples dropped, z ascending. */
 void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
                struct lane *lane);
+
+/** Noise without knowing the curve: scatter of second differences. @param scratch [n] */
+double lane_rough_noise(const struct lane *lane, double *scratch);
+
+/** Take out single samples far from both neighbours, which agree with each other. @return how many
+ */
+size_t lane_drop_spikes(struct lane *lane, double *scratch);
 
 /** Grow the off-surface part from the far end, fit it, fill offset, slope, noise and baseline_end.
  */

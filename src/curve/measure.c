@@ -82,6 +82,27 @@ static double sample_modulus(const struct curve_plan *plan, double reduced, doub
     return reduced * (1.0 - nu * nu) * *power;
 }
 
+/* How far the model may be trusted here. */
+static void set_checks(const struct curve_plan *plan, const struct contact_fit *fit, double depth,
+                       double u_point, double modulus, double power, struct pixel_result *out)
+{
+    double radius = plan->model->needs & NEEDS(tip_radius) ? plan->setup.radius_m : NAN, unused;
+    double half = sample_modulus(plan, fit->half_modulus, &unused);
+    double more = fit->half_var - fit->cov[COV_LN_MODULUS][COV_LN_MODULUS];
+    set(out, MAP_modulus_half_depth, half, fabs(half * power) * sqrt(fit->half_var));
+    /* the whole fit is efficient, so the difference has the difference of the variances (J. A.
+     * Hausman, Econometrica 46 (1978) 1251) */
+    set(out, MAP_modulus_depth_ratio, half / modulus, half / modulus * sqrt(fmax(more, 0)));
+    set(out, MAP_reduced_chi_square, fit->chi_square, NAN);
+    set(out, MAP_residual_runs, fit->runs, NAN);
+    set(out, MAP_noise_order, (double)fit->noise_order, NAN);
+    set(out, MAP_depth_to_radius, depth / radius, NAN);
+    set(out, MAP_contact_strain, 0.2 * out->map[MAP_contact_radius].value / radius, NAN);
+    set(out, MAP_point_uncertainty, u_point / depth, NAN);
+    set(out, MAP_contact_to_pitch, 2.0 * out->map[MAP_contact_radius].value / plan->pixel_pitch_m,
+        NAN);
+}
+
 static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
                          const struct contact_fit *fit, struct pixel_result *out)
 {
@@ -104,6 +125,7 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
         set(out, MAP_work_of_adhesion, fit->sample.work_j_per_m2,
             fit->sample.work_j_per_m2 * sqrt(fit->cov[COV_LN_WORK][COV_LN_WORK]));
     set_contact_numbers(plan, depth, fit, out);
+    set_checks(plan, fit, depth, u_point, modulus, power, out);
 }
 
 /* --- what needs no model --- */
@@ -154,6 +176,28 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
         if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
     set(out, MAP_snap_in_force, -lowest,
         k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
+}
+
+/* The largest sudden drop of force in contact: means of three samples on either side. */
+static void measure_jump(const struct curve_plan *plan, const struct lane *lane,
+                         struct pixel_result *out)
+{
+    enum { SIDE = 3 };
+    double largest = 0, k = plan->setup.spring_n_per_m;
+    size_t at = 0;
+    for (size_t i = last_at_zero(lane) + SIDE; i + SIDE < lane->n; i++) {
+        double before = 0, after = 0;
+        for (size_t j = 0; j < SIDE; j++)
+            before += lane->force[i - j], after += lane->force[i + 1 + j];
+        if (before - after > largest) largest = before - after, at = i;
+    }
+    /* the mean difference has sqrt(2/3) of the noise of one sample */
+    if (!(largest / SIDE > 6.0 * sqrt(2.0 / SIDE) * k * lane->noise)) return;
+    if (!(largest / SIDE > 0.01 * k * lane->peak_d)) return;
+    set(out, MAP_jump_force, (lane->force[at] + lane->force[at - 1] + lane->force[at - 2]) / SIDE,
+        NAN);
+    set(out, MAP_jump_separation, lane->separation[at], NAN);
+    out->flags |= FLAG(jump);
 }
 
 static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane,
@@ -232,7 +276,7 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
         set(out, MAP_force_noise, k * fitted->noise, NAN);
         set(out, MAP_baseline_slope, fitted->slope, sqrt(fitted->baseline_var[2]));
     }
-    if (usable(go)) measure_approach(plan, go, out);
+    if (usable(go)) measure_approach(plan, go, out), measure_jump(plan, go, out);
     if (usable(back)) measure_adhesion(plan, back, out);
     if (usable(go) && usable(back)) measure_both(plan, go, back, out);
     set_work_from_pull_off(plan, out);

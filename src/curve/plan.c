@@ -111,6 +111,11 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.stiffness_high = si(r, KEY_limits_stiffness_ratio_high);
     out->limit.stiffness_force_space = si(r, KEY_limits_stiffness_ratio_force_space);
     out->limit.residual = si(r, KEY_limits_residual);
+    out->limit.depth_change = si(r, KEY_limits_depth_change);
+    out->limit.reduced_chi_square = si(r, KEY_limits_reduced_chi_square);
+    out->limit.residual_runs = si(r, KEY_limits_residual_runs);
+    out->limit.pressure_pa = si(r, KEY_limits_pressure);
+    out->limit.contact_to_pitch = si(r, KEY_limits_contact_to_pitch);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }
@@ -122,7 +127,10 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     *out = (struct curve_plan){.model = contact_at(recipe->v[KEY_contact_model].choice)};
     enum status st = lever_settle(recipe, from_volume, &out->lever, rep);
     if (st != ST_OK) return st;
+    out->pixel_pitch_m = NAN;
     out->force_space = recipe->v[KEY_contact_fit_space].choice == 1;
+    out->coloured_noise = recipe->v[KEY_contact_noise].choice == 0;
+    out->two_depths = recipe->v[KEY_contact_two_depths].choice == 0;
     out->baseline_order = recipe->v[KEY_baseline_order].choice == 0;
     out->shortest_baseline = si(recipe, KEY_baseline_shortest);
     out->from = si(recipe, KEY_contact_from);

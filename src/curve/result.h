@@ -59,7 +59,34 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     M(modulus_contact_correlation, "1", "1", 0, LINEAR,                                            \
       "correlation of modulus and contact point",                                                  \
       "correlation coefficient of ln(E) and Z0 from the fit's covariance")                         \
-    M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")
+    M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")           \
+    M(modulus_half_depth, "Pa", "kPa", 1, LOG, "modulus of the shallow half",                      \
+      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
+      "and model are right")                                                                       \
+    M(modulus_depth_ratio, "1", "1", 1, LINEAR, "modulus of the shallow half over modulus",        \
+      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
+    M(reduced_chi_square, "1", "1", 0, LOG, "residuals in contact over baseline noise",            \
+      "mean square of the fit's residuals in contact over that of the baseline, after whitening")  \
+    M(residual_runs, "1", "1", 0, LINEAR, "runs score of the residuals",                           \
+      "standard score of the number of runs of equal sign in contact, after whitening; far below " \
+      "zero: the model bends another way than the curve")                                          \
+    M(noise_order, "1", "1", 0, LINEAR, "order of the noise model",                                \
+      "order of the autoregressive model of the noise, 0 where it is white")                       \
+    M(depth_to_radius, "1", "1", 0, LINEAR, "indentation over tip radius",                         \
+      "indentation at peak over tip radius, for tips that have one")                               \
+    M(contact_strain, "1", "1", 0, LINEAR, "contact strain",                                       \
+      "representative strain 0.2 a/R of a sphere (D. Tabor, The Hardness of Metals, 1951; from "   \
+      "memory)")                                                                                   \
+    M(point_uncertainty, "1", "1", 0, LOG, "uncertainty of contact point over indentation",        \
+      "standard error of the contact point over indentation at peak")                              \
+    M(contact_to_pitch, "1", "1", 0, LINEAR, "contact diameter over pixel pitch",                  \
+      "twice the contact radius over the distance of neighbouring pixels: above 1 they share "     \
+      "material")                                                                                  \
+    M(jump_force, "N", "nN", 0, LINEAR, "force at the largest jump in contact",                    \
+      "approach: force before the largest sudden drop in contact (film breaks, slip), NaN "        \
+      "without one")                                                                               \
+    M(jump_separation, "m", "nm", 0, LINEAR, "separation at the largest jump in contact",          \
+      "approach: tip-sample separation (negative: indentation) at that drop")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -105,7 +132,13 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_retract, NOTE, "no retract curve: adhesion and dissipation are not known")                \
     F(adhesion_in_noise, NOTE, "the pull-off force is within four times the force noise")          \
     F(no_adhesion_to_fit, REJECT, "an adhesive model was asked for, but there is no pull-off")     \
-    F(uncertain, DOUBT, "the standard error of the modulus is large against the modulus")
+    F(uncertain, DOUBT, "the standard error of the modulus is large against the modulus")          \
+    F(depth_dependent, DOUBT, "the modulus of the shallow half differs from that of the whole")    \
+    F(residual_structure, DOUBT, "the residuals in contact are not noise: the model does not fit") \
+    F(high_pressure, DOUBT, "the mean contact pressure is above the limit")                        \
+    F(pixels_overlap, NOTE, "the contact is wider than the distance of neighbouring pixels")       \
+    F(jump, DOUBT, "the force drops suddenly while in contact (film breaks, slip)")                \
+    F(spikes, NOTE, "single wild samples were left out")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

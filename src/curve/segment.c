@@ -51,6 +51,54 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
     if (!(range > 0)) lane->runs_back = true;
 }
 
+static double beside_neighbours(const struct lane *lane, size_t i)
+{
+    return lane->d[i] - 0.5 * (lane->d[i - 1] + lane->d[i + 1]);
+}
+
+/* Scatter around sample i, from up to eight samples on either side but its neighbours. */
+static double scatter_around(const struct lane *lane, size_t i)
+{
+    enum { WINDOW = 8 };
+    double sum = 0, n = 0;
+    size_t from = i > WINDOW ? i - WINDOW : 1, to = i + WINDOW + 1;
+    for (size_t k = from; k <= to && k + 1 < lane->n; k++) {
+        double d = beside_neighbours(lane, k);
+        if (k + 1 < i || k > i + 1) sum += d * d, n++;
+    }
+    return n > 0 ? sqrt(sum / n) : 0.0;
+}
+
+static bool is_spike(const struct lane *lane, size_t i, double limit)
+{
+    double left = lane->d[i] - lane->d[i - 1], right = lane->d[i] - lane->d[i + 1];
+    /* a pull-off is sharp too, but there the neighbours differ */
+    return fabs(left + right) > 2.0 * limit && fabs(left - right) < 0.25 * fabs(left + right) &&
+           fabs(left + right) > 2.0 * 8.0 * scatter_around(lane, i);
+}
+
+size_t lane_drop_spikes(struct lane *lane, double *scratch)
+{
+    double limit = 8.0 * lane_rough_noise(lane, scratch), low = lane->d[0], high = lane->d[0];
+    size_t n = 0, kept = 0;
+    for (size_t i = 1; i < lane->n; i++)
+        low = fmin(low, lane->d[i]), high = fmax(high, lane->d[i]);
+    limit = fmax(limit, 1e-3 * (high - low));
+    for (size_t i = 1; i + 1 < lane->n; i++)
+        if (is_spike(lane, i, limit)) scratch[n++] = (double)i;
+    if (n == 0) return 0;
+    for (size_t i = 0, next = 0; i < lane->n; i++) {
+        if (next < n && i == (size_t)scratch[next]) {
+            next++;
+            continue;
+        }
+        lane->z[kept] = lane->z[i];
+        lane->d[kept++] = lane->d[i];
+    }
+    lane->n = kept;
+    return n;
+}
+
 double lane_deflection(const struct lane *lane, size_t i)
 {
     return lane->d[i] - lane->offset - lane->slope * (lane->z[i] - lane->z_ref);

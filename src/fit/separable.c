@@ -9,6 +9,7 @@ struct fit_work {
     double *block;                            /* owns everything below */
     double *q[FIT_MAX_LINEAR];                /* orthonormal basis of the linear columns */
     double r[FIT_MAX_LINEAR][FIT_MAX_LINEAR]; /* b = q r, upper triangular */
+    double *y_white;                          /* observations, whitened */
     double *y_free;                           /* observations less their projection on q */
     double *residual;
     struct fit_columns now, trial;
@@ -23,7 +24,7 @@ struct moments {
 
 struct fit_work *fit_work_new(size_t n_max)
 {
-    enum { COLUMNS = FIT_MAX_LINEAR + 2 + 2 * (1 + FIT_MAX_THETA) };
+    enum { COLUMNS = FIT_MAX_LINEAR + 3 + 2 * (1 + FIT_MAX_THETA) };
     struct fit_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     w->n_max = n_max;
@@ -35,6 +36,7 @@ struct fit_work *fit_work_new(size_t n_max)
     double *next = w->block;
     for (int j = 0; j < FIT_MAX_LINEAR; j++, next += n_max)
         w->q[j] = next;
+    w->y_white = next, next += n_max;
     w->y_free = next, next += n_max;
     w->residual = next, next += n_max;
     struct fit_columns *both[] = {&w->now, &w->trial};
@@ -74,13 +76,39 @@ static void subtract(double *v, double factor, const double *q, size_t n)
         v[i] -= factor * q[i];
 }
 
+/* The whitening filter in place; v is zero before `first`. Samples without a full past count
+ * nothing. */
+static void whiten(const struct fit_problem *p, double *v, size_t first)
+{
+    size_t order = p->ar_order, start = first > order ? first : order;
+    if (order == 0) return;
+    for (size_t i = p->n; i-- > start;) {
+        double sum = v[i];
+        for (size_t j = 0; j < order; j++)
+            sum -= p->ar[j] * v[i - 1 - j];
+        v[i] = sum;
+    }
+    for (size_t i = 0; i < order; i++)
+        v[i] = 0;
+    for (size_t i = p->gap; p->gap && i < p->gap + order && i < p->n; i++)
+        v[i] = 0;
+}
+
+/* Rows that are left when the filter has taken its start. */
+static size_t rows(const struct fit_problem *p)
+{
+    return p->n - p->ar_order * (p->ar_order && p->gap ? 2 : 1);
+}
+
 bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
 {
     size_t n = p->n;
-    if (n > w->n_max || n <= p->n_linear + p->n_theta) return false;
+    if (n > w->n_max || n <= 2 * p->ar_order || rows(p) <= p->n_linear + p->n_theta) return false;
     for (size_t j = 0; j < p->n_linear; j++) {
-        double *q = w->q[j], before = sqrt(dot(p->linear[j], p->linear[j], 0, n));
+        double *q = w->q[j];
         memcpy(q, p->linear[j], n * sizeof *q);
+        whiten(p, q, 0);
+        double before = sqrt(dot(q, q, 0, n));
         for (size_t k = 0; k < j; k++)
             w->r[k][j] = 0;
         for (int twice = 0; twice < 2; twice++) /* once more cleans what rounding left */
@@ -95,7 +123,9 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
         for (size_t i = 0; i < n; i++)
             q[i] /= norm;
     }
-    memcpy(w->y_free, p->y, n * sizeof *w->y_free);
+    memcpy(w->y_white, p->y, n * sizeof *w->y_white);
+    whiten(p, w->y_white, 0);
+    memcpy(w->y_free, w->y_white, n * sizeof *w->y_free);
     for (int twice = 0; twice < 2; twice++)
         for (size_t j = 0; j < p->n_linear; j++)
             subtract(w->y_free, dot(w->q[j], w->y_free, 0, n), w->q[j], n);
@@ -221,6 +251,16 @@ static void evaluate(const struct fit_problem *p, struct fit_work *w, const doub
                      struct fit_columns *columns, struct moments *out)
 {
     p->model(theta, columns, p->context);
+    if (p->ar_order) {
+        for (size_t i = 0; i < columns->first; i++)
+            columns->f[i] = 0; /* the filter looks back */
+        whiten(p, columns->f, columns->first);
+        for (size_t j = 0; j < p->n_theta; j++) {
+            for (size_t i = 0; i < columns->first; i++)
+                columns->jacobian[j][i] = 0;
+            whiten(p, columns->jacobian[j], columns->first);
+        }
+    }
     measure(p, w, columns, out);
 }
 
@@ -233,7 +273,7 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     struct proposal try;
     double damping = 1e-3;
     memcpy(out->theta, start, p->n_theta * sizeof *start);
-    out->degrees_of_freedom = p->n - p->n_theta - p->n_linear;
+    out->degrees_of_freedom = rows(p) - p->n_theta - p->n_linear;
     evaluate(p, w, out->theta, &w->now, &at);
     out->converged = false;
     for (out->iterations = 0; out->iterations < MOST_TRIALS && !out->converged; out->iterations++) {
@@ -337,25 +377,32 @@ static void fill_covariance(const struct fit_problem *p, struct fit_work *w,
 void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out)
 {
     struct moments m;
-    p->model(out->theta, &w->now, p->context);
-    measure(p, w, &w->now, &m);
+    evaluate(p, w, out->theta, &w->now, &m);
     out->sum_squares = m.cost;
     for (size_t k = 0; k < p->n_linear; k++)
-        out->linear[k] = dot(w->q[k], p->y, 0, p->n) - dot(w->q[k], w->now.f, w->now.first, p->n);
+        out->linear[k] = dot(w->q[k], w->y_white, 0, p->n) -
+                         dot(w->q[k], w->now.f, w->now.first, p->n);
     solve_linear(p, w, out->linear);
     fill_covariance(p, w, &m, out);
 }
 
-/* The unknowns are (J'J)^-1 J' y to first order, so their covariance with w'y is C J' w. */
-void fit_covariance_with(const struct fit_problem *p, const struct fit_work *w,
+const double *fit_residuals(const struct fit_work *w)
+{
+    return w->residual;
+}
+
+/* The unknowns are (J'VJ)^-1 J'V y to first order, V the inverse covariance of the noise, so their
+ * covariance with w'y is C J' w, with the J that no filter has seen. */
+void fit_covariance_with(const struct fit_problem *p, struct fit_work *w,
                          const struct fit_result *at, size_t first, size_t m, const double *weight,
                          double out[FIT_MAX_ALL])
 {
     double seen[FIT_MAX_ALL] = {0};
+    p->model(at->theta, &w->trial, p->context);
     for (size_t i = 0; i < m; i++) {
         size_t k = first + i;
-        for (size_t j = 0; j < p->n_theta && k >= w->now.first; j++)
-            seen[j] += weight[i] * w->now.jacobian[j][k];
+        for (size_t j = 0; j < p->n_theta && k >= w->trial.first; j++)
+            seen[j] += weight[i] * w->trial.jacobian[j][k];
         for (size_t j = 0; j < p->n_linear; j++)
             seen[p->n_theta + j] += weight[i] * p->linear[j][k];
     }

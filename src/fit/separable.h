@@ -21,7 +21,10 @@ struct fit_columns {
 typedef void fit_model(const double *theta, struct fit_columns *out, void *context);
 
 struct fit_problem {
-    size_t n;                             /**< samples */
+    size_t ar_order;  /**< noise with a memory: order of its autoregressive model, 0 = white */
+    const double *ar; /**< [ar_order] noise_i = sum_j ar[j] noise_(i-1-j) + white */
+    size_t gap; /**< samples are missing before this index (the filter begins anew); 0 = nowhere */
+    size_t n;   /**< samples */
     const double *y;                      /**< [n] observations, equal weight */
     size_t n_linear;                      /**< columns b_j, linearly independent */
     const double *linear[FIT_MAX_LINEAR]; /**< [n] each */
@@ -49,7 +52,11 @@ struct fit_work;
 struct fit_work *fit_work_new(size_t n_max);
 void fit_work_free(struct fit_work *w);
 
-/** Prepare the linear columns of a problem (orthonormal basis, projected observations). Call it
+/** With ar_order > 0 every column and the observations go through the filter that makes the noise
+ *  white, so that the fit is generalised least squares (A. C. Aitken, Proc. R. Soc. Edinburgh 55
+ * (1935) 42); the first ar_order samples, and those after the gap, serve as its start.
+ *
+ *  Prepare the linear columns of a problem (orthonormal basis, projected observations). Call it
  * once, then fit_search from one or several starts.
  *  @return false if the linear columns are dependent or n <= n_linear + n_theta */
 bool fit_prepare(const struct fit_problem *p, struct fit_work *w);
@@ -64,9 +71,12 @@ void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
 /** Covariance of every unknown (theta first, then c) with the weighted sum of observations
  *  sum_i weight[i] y[first + i], i < m: what is needed when a result uses a sample beside the fit.
  * Call it after fit_finish. */
-void fit_covariance_with(const struct fit_problem *p, const struct fit_work *w,
+void fit_covariance_with(const struct fit_problem *p, struct fit_work *w,
                          const struct fit_result *at, size_t first, size_t m, const double *weight,
                          double out[FIT_MAX_ALL]);
+
+/** Residuals of the last fit_finish, [n], whitened if the problem has a filter. */
+const double *fit_residuals(const struct fit_work *w);
 
 /** The model's values with the linear part, [n], at a finished result. */
 void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,

@@ -72,6 +72,12 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(contact, from, RANGE, "", "0 %",                                                             \
       "lower end of the fitted part of the contact: a force, an indentation or % of peak force")   \
     K(contact, to, RANGE, "", "100 %", "upper end of it, likewise")                                \
+    K(contact, noise, CHOICE, "auto white", "auto",                                                \
+      "auto tests the residuals for memory (resonance, 1/f, drift) and, where they have one, "     \
+      "refits with it; white takes the noise as white")                                            \
+    K(contact, two_depths, CHOICE, "yes no", "yes",                                                \
+      "also fit the shallow half of the indentation, as a check of thickness, contact point and "  \
+      "model")                                                                                     \
     K(adhesion, work_from, CHOICE, "model dmt jkr none", "model",                                  \
       "work of adhesion: from the fitted adhesive model, or from the pull-off force by the "       \
       "relation of DMT (2 pi R w) or JKR (1.5 pi R w)")                                            \
@@ -95,6 +101,15 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(limits, stiffness_ratio_force_space, QUANTITY, "1", "1",                                     \
       "largest of the same that a fit of force against indentation can take without bias")         \
     K(limits, residual, QUANTITY, "1", "10 %", "largest rms residual of the fit over peak force")  \
+    K(limits, depth_change, QUANTITY, "1", "20 %",                                                 \
+      "largest difference of the modulus of the shallow half from the modulus, if it is also "     \
+      "four times its standard error")                                                             \
+    K(limits, reduced_chi_square, QUANTITY, "1", "2",                                              \
+      "largest mean square of the residuals in contact over that of the baseline")                 \
+    K(limits, residual_runs, QUANTITY, "1", "5",                                                   \
+      "largest standard score by which the residuals may have too few runs")                       \
+    K(limits, pressure, QUANTITY, "Pa", "", "largest mean contact pressure at peak")               \
+    K(limits, contact_to_pitch, QUANTITY, "1", "1", "largest contact diameter over pixel pitch")   \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \

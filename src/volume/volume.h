@@ -59,6 +59,9 @@ void volume_close(struct volume **v); /**< accepts NULL; sets *v NULL */
 
 const struct volume_facts *volume_facts(const struct volume *v);
 
+/** Smallest distance of neighbouring pixel centres, m; NaN for a single pixel. */
+double volume_pixel_pitch(const struct volume_facts *facts);
+
 /** Number of tiles and the i-th of them (row-major). Depends on the file alone. */
 size_t volume_tile_count(const struct volume *v);
 struct tile volume_tile(const struct volume *v, size_t index);

@@ -115,3 +115,13 @@ enum status volume_open_grid(struct volume *v, struct report *rep)
     v->facts.has_z_offset = v->z_offset.set.id >= 0;
     return ST_OK;
 }
+
+double volume_pixel_pitch(const struct volume_facts *facts)
+{
+    double least = NAN;
+    for (size_t i = 1; i < facts->nx; i++)
+        least = fmin(least, fabs(facts->x_m[i] - facts->x_m[i - 1]));
+    for (size_t i = 1; i < facts->ny; i++)
+        least = fmin(least, fabs(facts->y_m[i] - facts->y_m[i - 1]));
+    return least; /* fmin passes the number on when the other is NaN */
+}

@@ -256,6 +256,7 @@ class Flags(unittest.TestCase):
             del parts["retract"]
         vol.write(self.path / "v.h5", parts, sc.calibration(model), present=np.array([present]))
         settings = {"contact.model": model, "contact.segment": segment, "sample.poisson_ratio": sc.POISSON,
+                    "limits.contact_to_pitch": "1e9",
                     **{key.replace("__", "."): value for key, value in more.items()}}
         return program.map_volume(self.path, self.path / "v.h5", settings)
 
@@ -388,6 +389,36 @@ class Flags(unittest.TestCase):
         for col in (0, 1):
             with self.subTest(pixel=col):
                 self.assertIn("too_shallow", maps.names(0, col))
+
+    def test_depth_dependent_and_residual_structure(self):
+        """A cone's force, quadratic in depth, fitted by a paraboloid's power 3/2."""
+        maps = self.pair(approach_model="cone", noise=5e-12, limits__depth_change="5 %")
+        self.wants(maps, "depth_dependent", good=False)
+        self.wants(maps, "residual_structure", good=False)
+
+    def test_high_pressure(self):
+        self.wants(self.pair(limits__pressure="1 Pa"), "high_pressure", good=False)
+
+    def test_pixels_overlap(self):
+        self.wants(self.pair(limits__contact_to_pitch="1e-6"), "pixels_overlap", good=False)
+
+    def test_jump(self):
+        def slip(parts):  # the lever falls back by a third of its deflection near the end
+            d = parts["approach"]["stored"][0, 1]
+            d[-20:] -= 0.3 * d[-20]
+        maps = self.pair(slip)
+        self.wants(maps, "jump")
+        self.assertGreater(maps["jump_force"][0, 1], 0)
+        self.assertTrue(np.isnan(maps["jump_force"][0, 0]))
+
+    def test_spikes(self):
+        def wild(parts):
+            parts["approach"]["stored"][0, 1, [40, 90, SAMPLES - 30]] += [9e-9, -7e-9, 9e-9]
+        maps = self.pair(wild)
+        self.wants(maps, "spikes")
+        good, spoilt = maps["modulus"][0]
+        self.assertLess(abs(spoilt - good), 4 * maps["modulus_errors"][0, 0])
+        self.assertEqual(maps["samples_used"][0, 0] - maps["samples_used"][0, 1], 3)
 
     def test_uncertain(self):
         self.wants(self.pair(limits__modulus_error="0.01 %"), "uncertain", good=False)

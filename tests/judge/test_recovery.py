@@ -209,7 +209,7 @@ class Minimum(unittest.TestCase):
     def cantle(self, curves, model, segment, rng, space):
         with program.Folder() as folder:
             written = sc.write(folder / "v.h5", curves, 4, rng)
-            maps = program.map_volume(folder, folder / "v.h5", sc.settings(model, segment, contact__fit_space=space))
+            maps = program.map_volume(folder, folder / "v.h5", sc.settings(model, segment, contact__fit_space=space, contact__noise="white"))
         return maps, written[0 if segment == "approach" else 1].reshape(self.CURVES, -1)
 
     def search(self, problem, start):

@@ -1,0 +1,118 @@
+/* What the fit's covariance and residuals say of its results. */
+#include "curve/fit_private.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* Each result is g.p + a S of the unknowns p and the turning point's weighted samples S. */
+struct gradients {
+    double g[COV_SIZE][FIT_MAX_ALL], a[COV_SIZE];
+};
+
+static void fill_gradients(const struct curve_plan *plan, const struct fit_problem *p,
+                           const struct fit_set *set, const struct curve_work *w,
+                           const struct lane *lane, double pull_m, struct gradients *out)
+{
+    const struct contact_model *m = plan->model;
+    size_t next = 1, linear = p->n_theta, n = p->n_theta + p->n_linear;
+    *out = (struct gradients){.a = {[COV_DEPTH] = -1, [COV_PEAK] = 1}};
+    double(*g)[FIT_MAX_ALL] = out->g;
+    g[COV_CONTACT_POINT][0] = 1.0;
+    if (m->free_length)
+        g[COV_LN_MODULUS][next] = m->modulus_power[0], g[COV_LN_WORK][next++] = m->work_power[0];
+    if (m->free_kappa)
+        g[COV_LN_MODULUS][next] = m->modulus_power[1], g[COV_LN_WORK][next++] = m->work_power[1];
+    if (plan->free_extra) g[COV_EXTRA][next] = 1.0;
+    if (m->pull) {
+        g[COV_LN_WORK][n - 1] = 1.0 / pull_m;
+        if (!plan->force_space) g[COV_CONTACT_POINT][n - 1] = 1.0;
+    }
+    g[COV_PEAK][linear] = -1.0;
+    if (plan->baseline_order) g[COV_PEAK][linear + 1] = -(lane->peak_z - w->fz[0]) / set->z_scale;
+    for (size_t i = 0; i < n; i++) /* depth = z - Z0 - peak */
+        g[COV_DEPTH][i] = -g[COV_CONTACT_POINT][i] - g[COV_PEAK][i];
+}
+
+void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
+                   const struct fit_result *r, const struct fit_set *set, struct curve_work *w,
+                   const struct lane *lane, double pull_m, const double gamma[PEAK_SAMPLES],
+                   struct contact_fit *out)
+{
+    struct gradients q;
+    double with[FIT_MAX_ALL], squares = 0;
+    size_t n = p->n_theta + p->n_linear, m = 0;
+    fill_gradients(plan, p, set, w, lane, pull_m, &q);
+    /* those of the turning point's samples that are in the fit are its last ones */
+    while (m < PEAK_SAMPLES && m < set->n && w->index[set->n - 1 - m] + PEAK_SAMPLES >= lane->n)
+        m++;
+    fit_covariance_with(p, w->fit, r, set->n - m, m, lane->peak_weight + PEAK_SAMPLES - m, with);
+    for (int i = 0; i < PEAK_SAMPLES; i++)
+        for (int j = 0; j < PEAK_SAMPLES; j++)
+            squares += lane->peak_weight[i] * lane->peak_weight[j] * gamma[abs(i - j)];
+    for (int a = 0; a < COV_SIZE; a++)
+        for (int b = 0; b < COV_SIZE; b++) {
+            double sum = q.a[a] * q.a[b] * squares;
+            for (size_t i = 0; i < n; i++) {
+                sum += (q.a[a] * q.g[b][i] + q.a[b] * q.g[a][i]) * with[i];
+                for (size_t j = 0; j < n; j++)
+                    sum += q.g[a][i] * r->covariance[i][j] * q.g[b][j];
+            }
+            out->cov[a][b] = sum;
+        }
+}
+
+/* Runs of equal sign: standard score of their number (A. Wald, J. Wolfowitz, Ann. Math. Stat. 11
+ * (1940) 147). Few runs: the model bends another way than the data. */
+static double runs_score(const double *r, size_t from, size_t to)
+{
+    double plus = 0, runs = 1, n = (double)(to - from);
+    if (n < 16) return NAN;
+    for (size_t i = from; i < to; i++) {
+        plus += r[i] > 0;
+        if (i > from && (r[i] > 0) != (r[i - 1] > 0)) runs++;
+    }
+    double product = 2.0 * plus * (n - plus), mean = product / n + 1.0;
+    double var = product * (product - n) / (n * n * (n - 1.0));
+    return var > 0 ? (runs - mean) / sqrt(var) : NAN;
+}
+
+static double mean_square(const double *r, size_t from, size_t to)
+{
+    double sum = 0;
+    for (size_t i = from; i < to; i++)
+        sum += r[i] * r[i];
+    return to > from ? sum / (double)(to - from) : NAN;
+}
+
+void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
+                  const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
+                  struct contact_fit *out)
+{
+    const double *position = plan->force_space ? w->indent : w->fz, *white = fit_residuals(w->fit);
+    size_t first = set->contact, skip = p->ar_order;
+    if (first == 0)
+        while (first < set->n && !(position[first] > r->theta[0]))
+            first++;
+    size_t n = set->n - first;
+    /* whitened residuals; the filter's first samples are empty */
+    size_t begin = set->gap && set->gap >= first ? set->gap + skip : first;
+    out->runs = out->chi_square = NAN;
+    if (begin < set->n && first > skip + 8) {
+        /* a misfit bends the baseline too: white noise is known better from the off-surface fit */
+        double noise = skip ? mean_square(white, skip, first) : lane->noise * lane->noise;
+        out->chi_square = mean_square(white, begin, set->n) / noise;
+        out->runs = runs_score(white, begin, set->n);
+    }
+    fit_values(p, w->fit, r, w->model_values);
+    for (size_t i = 0; i < set->n; i++)
+        w->reduced[i] = w->fy[i] - w->model_values[i];
+    out->residual_m = sqrt(mean_square(w->reduced, first, set->n));
+    /* rounding has a structure of its own */
+    if (!(out->residual_m > 1e-6 * fabs(w->fy[set->n - 1]))) out->runs = out->chi_square = NAN;
+    out->used = set->n;
+    out->in_contact = n;
+    /* a contact of a handful of samples can be fitted by anything */
+    out->at_bound = n < 5 || r->theta[0] <= w->fz[1];
+    for (size_t k = 1; k < p->n_theta; k++)
+        if (r->theta[k] <= p->low[k] || r->theta[k] >= p->high[k]) out->at_bound = true;
+}

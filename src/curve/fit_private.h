@@ -1,0 +1,70 @@
+/** Private to curve/: the contact fit between its files: samples, columns, start values, errors. */
+#ifndef CANTLE_CURVE_FIT_PRIVATE_H
+#define CANTLE_CURVE_FIT_PRIVATE_H
+
+#include "curve/curve_private.h"
+#include "fit/noise.h"
+
+/** Which samples take part, and where contact begins among them. */
+struct fit_set {
+    size_t n;
+    size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
+    size_t gap;     /**< samples were left out before this index; 0 = nowhere */
+    double z_scale;
+    double pull_m, end_d, end_z; /**< for start values: pull-off, turning point */
+    double z_low;                /**< contact point lies above this */
+};
+
+/** Attraction that a model without adhesion cannot describe: [begin, end) from where the force
+ * leaves zero downwards to where it is back at zero. Empty when nothing stands out of the noise. */
+void attractive_samples(const struct lane *lane, size_t *begin, size_t *end);
+
+/** Fill the fit set's arrays of w. Without a contact point (NaN) limits by indentation wait for the
+ *  second pass. */
+void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
+                    double contact_point, struct fit_set *set);
+
+/** Mean deflection of up to three samples around i, baseline off. */
+double mean_of_three(const struct lane *lane, size_t i);
+
+/** What the engine's callback needs. */
+struct model_context {
+    const struct curve_plan *plan;
+    struct curve_work *w;
+    const struct fit_set *set;
+};
+
+/** l and the shape (kappa, extra) at searched parameters. */
+double length_at(const struct curve_plan *plan, const double *theta);
+struct contact_shape shape_at(const struct curve_plan *plan, const double *theta);
+
+/** The least-squares problem over the fit set; white noise. */
+void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+                     struct model_context *context, struct fit_problem *p);
+
+/** What is known of the noise of a fit. */
+struct noise {
+    size_t order; /**< 0: white */
+    double phi[NOISE_MAX_ORDER];
+    double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
+};
+
+/** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
+enum { FIT_STARTS = 3 };
+int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+               double theta[FIT_STARTS][FIT_MAX_THETA]);
+
+/** Covariances of the results from those of the unknowns and of the turning point's samples.
+ *  @param gamma  [PEAK_SAMPLES] autocovariance of the noise at lags 0, 1, ... */
+void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
+                   const struct fit_result *r, const struct fit_set *set, struct curve_work *w,
+                   const struct lane *lane, double pull_m, const double gamma[PEAK_SAMPLES],
+                   struct contact_fit *out);
+
+/** Size and structure of the residuals, samples used, whether a parameter sits at a bound. Leaves
+ * the fitted values (baseline taken off before the fit not added) in w->model_values. */
+void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
+                  const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
+                  struct contact_fit *out);
+
+#endif

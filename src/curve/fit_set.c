@@ -1,0 +1,124 @@
+/* Which samples of a segment the contact fit uses. */
+#include "curve/fit_private.h"
+
+#include <math.h>
+
+double mean_of_three(const struct lane *lane, size_t i)
+{
+    size_t a = i > 0 ? i - 1 : 0, b = i + 1 < lane->n ? i + 1 : i;
+    double sum = 0;
+    for (size_t k = a; k <= b; k++)
+        sum += lane_deflection(lane, k);
+    return sum / (double)(b - a + 1);
+}
+
+/* A limit of the fitted range in the quantity of lane: force / k, or indentation. */
+static double range_value(const struct curve_plan *plan, const struct lane *lane, enum range_of is,
+                          size_t i, double contact_point)
+{
+    double d = mean_of_three(lane, i);
+    return is == RANGE_INDENTATION ? lane->z[i] - d - contact_point
+                                   : plan->setup.spring_n_per_m * d;
+}
+
+static double range_limit(const struct curve_plan *plan, const struct lane *lane, enum range_of is,
+                          double limit)
+{
+    return is == RANGE_SHARE_OF_PEAK ? limit * plan->setup.spring_n_per_m * lane->peak_d : limit;
+}
+
+/* Samples [begin, end) of the contact that the recipe's range lets in. Without a contact point
+ * (NaN) limits by indentation wait for the second pass. */
+static void range_samples(const struct curve_plan *plan, const struct lane *lane, size_t contact,
+                          double contact_point, size_t *begin, size_t *end)
+{
+    double from = range_limit(plan, lane, plan->from_is, plan->from);
+    double to = range_limit(plan, lane, plan->to_is, plan->to);
+    bool waits = isnan(contact_point);
+    *begin = contact;
+    *end = lane->n;
+    if (from > 0 && !(waits && plan->from_is == RANGE_INDENTATION))
+        for (size_t i = lane->n; i-- > contact;)
+            if (range_value(plan, lane, plan->from_is, i, contact_point) < from) {
+                *begin = i + 1;
+                break;
+            }
+    if (plan->to_is == RANGE_SHARE_OF_PEAK && plan->to >= 1.0) return;
+    if (waits && plan->to_is == RANGE_INDENTATION) return;
+    for (size_t i = *begin; i < lane->n; i++)
+        if (range_value(plan, lane, plan->to_is, i, contact_point) > to) {
+            *end = i;
+            break;
+        }
+}
+
+/* Attraction that a model without adhesion cannot describe: [begin, end) from where the force
+ * leaves zero downwards to where it is back at zero. Empty when nothing stands out of the noise. */
+void attractive_samples(const struct lane *lane, size_t *begin, size_t *end)
+{
+    double lowest = 0;
+    size_t at = lane->n;
+    for (size_t i = 0; i < lane->n; i++) {
+        double d = lane_deflection(lane, i);
+        if (d < lowest) lowest = d, at = i;
+    }
+    *begin = *end = 0;
+    if (at == lane->n || !(-lowest > 5.0 * lane->noise) || !(-lowest > 2e-3 * lane->peak_d)) return;
+    *begin = at;
+    double leaves = -fmax(lane->noise, -0.02 * lowest); /* noise can be nil, rounding never is */
+    while (*begin > 0 && lane_deflection(lane, *begin - 1) < leaves)
+        --*begin;
+    *end = at;
+    while (*end < lane->n && lane_deflection(lane, *end) < 0)
+        ++*end;
+}
+
+static void take(struct curve_work *w, const struct lane *lane, size_t from, size_t to,
+                 struct fit_set *set)
+{
+    for (size_t i = from; i < to; i++) {
+        w->index[set->n] = i;
+        w->fz[set->n] = lane->z[i];
+        w->fy[set->n] = lane_deflection(lane, i);
+        w->indent[set->n] = lane->z[i] - w->fy[set->n];
+        set->n++;
+    }
+}
+
+/* Samples next to the jump off contact stay out: a real lever leaves early, and the slope of the
+ * model is without bound there. */
+enum { JUMP_GUARD = 2 };
+
+void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
+                    double contact_point, struct fit_set *set)
+{
+    size_t begin, end, low, high;
+    *set = (struct fit_set){.end_z = lane->peak_z, .end_d = lane->peak_d};
+    if (plan->model->adhesive) {
+        size_t off = lane_pull_off(lane);
+        set->pull_m = 0;
+        for (size_t i = off; i < lane->n; i++)
+            set->pull_m = fmax(set->pull_m, -lane_deflection(lane, i));
+        set->z_low = off < lane->n ? lane->z[off] : lane->z[0];
+        range_samples(plan, lane, off, contact_point, &begin, &end);
+        if (begin < off + JUMP_GUARD) begin = off + JUMP_GUARD;
+        take(w, lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
+        set->contact = set->gap = set->n;
+        if (begin < end) take(w, lane, begin, end, set);
+    } else {
+        attractive_samples(lane, &low, &high);
+        size_t contact = high > 0 ? high : lane->baseline_end;
+        range_samples(plan, lane, contact, contact_point, &begin, &end);
+        take(w, lane, 0, high > 0 ? low : contact, set);
+        if (begin > (high > 0 ? low : contact)) set->gap = set->n;
+        if (begin < end) take(w, lane, begin, end, set);
+        set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
+    }
+    if (set->n > 1) {
+        set->z_scale = set->end_z - w->fz[0];
+        if (end < lane->n && end > 0) { /* the range ends before the turning point */
+            set->end_z = lane->z[end - 1];
+            set->end_d = mean_of_three(lane, end - 1);
+        }
+    }
+}

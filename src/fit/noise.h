@@ -1,0 +1,27 @@
+/** Noise with a memory: is it white, and if not, the filter that makes it so. Knows numbers only.
+ */
+#ifndef CANTLE_FIT_NOISE_H
+#define CANTLE_FIT_NOISE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum { NOISE_MAX_ORDER = 16, NOISE_LAGS = 20 };
+
+/** Autocovariances of residuals r [n] at lags 0 .. lags (mean not taken off: residuals have none).
+ */
+void noise_autocovariance(const double *r, size_t n, size_t lags, double *out);
+
+/** Portmanteau test: n (n + 2) sum rho_l^2/(n - l) over NOISE_LAGS lags against chi-square at 0.1
+ * %. G. M. Ljung, G. E. P. Box, Biometrika 65 (1978) 297. @return true if nothing speaks against
+ * white */
+bool noise_is_white(const double *r, size_t n);
+
+/** Autoregressive model r_i = sum_j phi[j] r_(i-1-j) + white, by Burg's method (J. P. Burg, 37th
+ * Meeting Soc. Explor. Geophys., 1967); the order has the least AICc (C. M. Hurvich, C.-L. Tsai,
+ * Biometrika 76 (1989) 297).
+ *  @param scratch [2 n]
+ *  @return order, 0 .. NOISE_MAX_ORDER, also bounded by n / 16 */
+size_t noise_fit(const double *r, size_t n, double phi[NOISE_MAX_ORDER], double *scratch);
+
+#endif
