@@ -15,8 +15,7 @@
     S(ALL_REJECTED, 6, "the maps were written, but every pixel was rejected")                      \
     S(TOOL, 7, "a helper program (gnuplot) is missing or failed")                                  \
     S(MEMORY, 8, "not enough memory")                                                              \
-    S(BUG, 70, "this should not happen: please report it")                                         \
-    S(STOPPED, 75, "stopped before the end; the .part file holds what was finished")
+    S(BUG, 70, "this should not happen: please report it")
 
 enum status {
 #define S(name, code, text) ST_##name,

@@ -219,7 +219,10 @@ static enum status analyse(struct curve_case *c, struct report *rep)
 static enum status write_columns(const struct curve_case *c, const char *path, struct report *rep)
 {
     bool standard = strcmp(path, "-") == 0;
-    FILE *out = standard ? stdout : fopen(path, "we");
+    FILE *out = standard ? stdout : fopen(path, "wxe"); /* x: never over a file that is there */
+    if (!out && errno == EEXIST)
+        return fail(rep, ST_OUTPUT, "%s exists; choose another name for the columns, or remove it",
+                    path);
     if (!out) return fail(rep, ST_OUTPUT, "%s: cannot be written: %s", path, strerror(errno));
     curve_columns(out, c);
     int bad = fflush(out) != 0 || ferror(out);
@@ -264,6 +267,7 @@ enum status command_curve(int argc, char **argv, const struct world *world, stru
     if (st == ST_OK) st = analyse(c, rep);
     if (st == ST_OK) st = show(&wish, c, rep);
     curve_work_free(c->work);
+    contact_release(&c->plan.setup);
     volume_close(&c->volume);
     if (c->has_recipe) recipe_free(&c->recipe);
     free(c);

@@ -152,7 +152,7 @@ static void columns_baseline(FILE *out, const struct curve_case *c)
             "#\n"
             "# baseline of deflection: offset_nm + slope (z_nm - z_ref_nm); force: spring constant "
             "times what is above it.\n"
-            "# off_...: from the off-surface part alone, before the fit\n"
+            "# off_...: from the off-surface part alone, less a guard at its end, before the fit\n"
             "# spring_constant_N_per_m %.17g\n",
             c->plan.setup.spring_n_per_m);
     for (int s = 0; s < SEG_COUNT; s++) {

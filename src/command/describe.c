@@ -107,8 +107,10 @@ static const struct argp describe_argp = {
         "Tell what a force volume or a map file holds.\v"
         "Of a volume: grid, segments, units, direction of z, calibration, what each contact model "
         "still needs, how it is stored, and the memory that `cantle map` will take. Of a map file: "
-        "where it came from, how many pixels are accepted and why others are not, and median and "
-        "quartiles of each map.",
+        "where it came from, how many pixels are accepted and why others are not, median and "
+        "quartiles of each map, and how uncertain calibration, tip and sample values make the "
+        "whole "
+        "map.",
 };
 
 enum status command_describe(int argc, char **argv, const struct world *world, struct report *rep)

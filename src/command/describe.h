@@ -3,6 +3,7 @@
 #define CANTLE_COMMAND_DESCRIBE_H
 
 #include "base/status.h"
+#include "curve/budget.h"
 
 #include <jansson.h>
 #include <stdbool.h>
@@ -22,6 +23,9 @@ void describe_value(double si, const char *si_unit, char *out, unsigned long siz
 void describe_known(double value, double u, const char *si_unit, char *out, size_t size);
 /** A number, or null where it is not known. */
 json_t *describe_real(double value);
+/** The uncertainty of a whole map, as text and as JSON (NULL without memory). */
+void describe_budget(const struct budget *b);
+json_t *describe_budget_json(const struct budget *b);
 /** Print and free. Errors: ST_MEMORY when the object could not be made. */
 enum status describe_print(json_t *all, struct report *rep) MUST_CHECK;
 

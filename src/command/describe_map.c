@@ -148,6 +148,7 @@ static void print_text(const struct maps_view *v, const struct used *u, const js
     print_used(u);
     print_states(v);
     print_maps(v);
+    if (v->has_budget) describe_budget(&v->budget);
 }
 
 /* --- JSON --- */
@@ -200,11 +201,12 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:s, s:s, s:s, s:b, s:s, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o}", "kind",
+        json_pack("{s:s, s:s, s:s, s:b, s:s, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o}", "kind",
                   "maps", "path", v->path, "title", v->title, "finished",
                   v->summary.state[STATE_pending] == 0, "source", v->source_path, "digest",
                   v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
-                  json_used(u), "states", states, "flags", flags, "maps", json_maps(v)),
+                  json_used(u), "states", states, "flags", flags, "maps", json_maps(v),
+                  "uncertainty", v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
 }
 

@@ -30,12 +30,16 @@ static bool is_recipe(const char *path)
 
 static error_t take_argument(const char *arg, struct argp_state *state, struct map_options *o)
 {
-    if (!o->recipe_path && !o->volume_path && is_recipe(arg))
+    if (!o->recipe_path && is_recipe(arg))
         o->recipe_path = arg;
     else if (!o->volume_path)
         o->volume_path = arg;
     else
-        argp_error(state, "one argument too many: '%s'; expected [RECIPE.yaml] VOLUME", arg);
+        argp_error(
+            state,
+            "one argument too many: '%s'; expected [RECIPE.yaml] VOLUME (a recipe's name ends "
+            "in .yaml or .yml)",
+            arg);
     return 0;
 }
 
@@ -89,8 +93,33 @@ static void print_row(const struct maps_summary *s, enum map_id id)
     printf("  %-22s %14s   [%s, %s]\n", map_rows[id].words, median, low, high);
 }
 
+/* "calibration: E of the whole map +- 12 % (spring constant 8 %, ...)" */
+static void print_budget(const struct budget *b)
+{
+    const struct budget_result *r = &b->result[BUDGET_modulus];
+    size_t order[LEVER_COUNT], n = budget_order(b, BUDGET_modulus, order);
+    const char *before = " (";
+    if (!r->there) return;
+    printf("calibration: E of the whole map +- %s%.2g %%", r->complete ? "" : "at least ",
+           100 * r->combined);
+    for (size_t i = 0; i < n; i++, before = ", ")
+        printf("%s%s %.2g %%", before, lever_rows[b->input[order[i]].item].words,
+               100 * r->contribution[order[i]]);
+    before = n > 0 ? "; not stated: " : " (not stated: ";
+    for (size_t i = 0; i < b->n; i++) {
+        if (!isnan(r->contribution[i])) continue;
+        printf("%s%s", before, lever_rows[b->input[i].item].words);
+        before = ", ";
+    }
+    printf("%s; common to all pixels, not in the error bars\n", *before == ' ' ? "" : ")");
+    if (r->differs)
+        printf("  not linear: Monte Carlo %.2g %%, 95 %% between %.3g and %.3g times the value\n",
+               100 * r->spread, r->low, r->high);
+}
+
 static void print_summary(const struct map_options *o, const struct curve_plan *plan,
-                          const struct maps_summary *s, size_t pixels, double seconds, int ranks)
+                          const struct maps_summary *s, const struct budget *budget, size_t pixels,
+                          double seconds, int ranks)
 {
     static const enum map_id shown[] = {MAP_modulus,       MAP_adhesion,    MAP_work_of_adhesion,
                                         MAP_deformation,   MAP_indentation, MAP_peak_force,
@@ -106,9 +135,11 @@ static void print_summary(const struct map_options *o, const struct curve_plan *
     for (int i = 0; i < FLAG_COUNT; i++)
         if (s->flag[i])
             printf("  %7zu  %-18s %s\n", s->flag[i], flag_rows[i].name, flag_rows[i].words);
-    printf("median [quartiles] of accepted and doubtful pixels:\n");
+    if (s->state[STATE_accepted] + s->state[STATE_doubtful])
+        printf("median [quartiles] of accepted and doubtful pixels:\n");
     for (size_t i = 0; i < sizeof shown / sizeof *shown; i++)
         print_row(s, shown[i]);
+    if (budget) print_budget(budget);
     printf("maps: %s\n", o->output);
 }
 
@@ -120,6 +151,8 @@ struct run {
     struct volume *volume;
     struct curve_plan plan;
     struct maps *maps;
+    struct budget budget;
+    bool has_budget;
 };
 
 /* What each rank does for itself, before anything is written. */
@@ -165,10 +198,12 @@ static enum status run_map(const struct map_options *o, struct run *run, const c
                            .comm = MPI_COMM_WORLD,
                            .progress = o->quiet ? NULL : stderr};
     st = grid_run(&job, rep);
-    if (st == ST_OK) st = maps_finish(&run->maps, &summary, rep);
+    if (st == ST_OK) st = grid_budget(&job, &run->budget, &run->has_budget, rep);
+    const struct budget *budget = run->has_budget ? &run->budget : NULL;
+    if (st == ST_OK) st = maps_finish(&run->maps, budget, &summary, rep);
     if (st != ST_OK) return st;
     if (world->rank == 0 && !o->quiet)
-        print_summary(o, &run->plan, &summary, f->nx * f->ny, progress_elapsed_s(&clock),
+        print_summary(o, &run->plan, &summary, budget, f->nx * f->ny, progress_elapsed_s(&clock),
                       world->size);
     /* the finished file tells every rank the same: rank 0's counts are in it, and broadcast */
     if (summary.state[STATE_accepted] + summary.state[STATE_doubtful] == 0)
@@ -191,6 +226,7 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     if (!command_line) return fail(rep, ST_MEMORY, "not enough memory for the command line");
     st = run_map(&o, &run, command_line, world, rep);
     maps_drop(&run.maps, true);
+    contact_release(&run.plan.setup);
     volume_close(&run.volume);
     if (run.has_recipe) recipe_free(&run.recipe);
     free(command_line);

@@ -38,7 +38,8 @@ void contact_deflection(const struct contact_model *m, const struct contact_setu
     for (size_t i = 0; i < n; i++) {
         double t = (x_m[i] + pull_m) / length;
         m->lever(&shape, &t, 1, &columns);
-        /* a zero slope marks the branch's end: no contact */
-        deflection_m[i] = slope > 0 ? length * y - pull_m : 0.0;
+        /* a zero slope marks the branch's end: no contact; below zero it is on the way from the
+         * force minimum to the end, which a stiff lever can go */
+        deflection_m[i] = slope != 0 ? length * y - pull_m : 0.0;
     }
 }

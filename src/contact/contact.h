@@ -11,11 +11,10 @@
 #define CANTLE_CONTACT_CONTACT_H
 
 #include "calibration/lever.h"
+#include "contact/layer.h"
 
 #include <stdbool.h>
 #include <stddef.h>
-
-struct layer;
 
 /** What a model must know beside the sample. All SI; NaN where not known. */
 struct contact_setup {
@@ -27,7 +26,9 @@ struct contact_setup {
     double cap_radius_m;     /**< b: where a blunted tip's cap meets its side; NaN = smooth joint */
     double thickness_m;      /**< h of a layer on a rigid base */
     double transition;       /**< Maugis' lambda when it is fixed; NaN = searched */
-    const struct layer *layer; /**< universal function of the layer, prepared by contact_prepare */
+    bool sliding_base;       /**< the layer slides on its base; else it is bonded */
+    double poisson_ratio;    /**< of the sample, for the layer models */
+    struct layer *layer;     /**< universal function of the layer, made by contact_prepare */
 };
 
 /** What the sample is. */
@@ -78,7 +79,11 @@ struct contact_model {
     bool free_kappa;  /**< ln kappa is searched (else kappa = 1) */
     bool has_extra;   /**< a further number is searched, unless the setup fixes it */
     bool pull;        /**< in contact a constant pull, linear unknown, is added (DMT) */
-    double modulus_power[2]; /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
+    bool layer_exact; /**< layer model that needs setup->layer */
+    bool bonded_only; /**< layer model of a bonded base only */
+    enum layer_shape layer_shape; /**< layer models: the tip */
+    double layer_limit;           /**< layer models: chi up to which the result can be trusted */
+    double modulus_power[2];      /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
     double work_power[2]; /**< d ln w / d ln l, d ln w / d ln kappa; 0 when w comes from the pull */
 
     /** f(u) over n reduced indentations; 0 out of contact. Arrays must not overlap. */
@@ -105,13 +110,34 @@ struct contact_model {
      */
     void (*state)(const struct contact_setup *s, const struct contact_sample *sample,
                   double indentation_m, struct contact_state *out);
+    /** Layer models: chi of layer.h at an indentation. NULL for models of a half-space. */
+    double (*layer_ratio)(const struct contact_setup *s, double depth_m);
     /** Smallest and largest `extra` to search, and where to begin (NULL without extra). */
     const double *extra_range;
 };
 
 /** The models, in the order of help and docs. A new one: a record in a file of this folder, a word
  *  here. */
-#define CONTACT_MODELS(M) M(paraboloid) M(cone) M(pyramid) M(flat_punch) M(dmt) M(jkr)
+#define CONTACT_MODELS(M)                                                                          \
+    M(paraboloid)                                                                                  \
+    M(cone)                                                                                        \
+    M(pyramid)                                                                                     \
+    M(flat_punch)                                                                                  \
+    M(dmt)                                                                                         \
+    M(jkr)                                                                                         \
+    M(sphere)                                                                                      \
+    M(power_profile)                                                                               \
+    M(blunted_cone)                                                                                \
+    M(blunted_pyramid)                                                                             \
+    M(maugis)                                                                                      \
+    M(carpick)                                                                                     \
+    M(layer_sphere)                                                                                \
+    M(layer_cone)                                                                                  \
+    M(layer_punch)                                                                                 \
+    M(layer_sphere_dimitriadis)                                                                    \
+    M(layer_sphere_garcia)                                                                         \
+    M(layer_cone_garcia)                                                                           \
+    M(layer_cone_gavara)
 
 enum contact_id {
 #define M(name) CONTACT_##name,
@@ -130,6 +156,16 @@ const struct contact_model *contact_at(int index);
 const struct contact_model *contact_find(const char *name);
 /** Names, blank-separated: "paraboloid cone ...". */
 const char *contact_names(void);
+
+/** Make what the model's functions need beside numbers: setup->layer of the exact layer models
+ * (some milliseconds; of base and Poisson's ratio alone, so thickness may change afterwards). The
+ * setup owns it from then on: contact_release. Errors: ST_RECIPE for a base that the model does not
+ *  describe, ST_MEMORY; then setup->layer is NULL. */
+enum status contact_prepare(const struct contact_model *m, struct contact_setup *setup,
+                            struct report *rep) MUST_CHECK;
+/** Whether setup->layer is there, where it is needed, and belongs to base and Poisson's ratio. */
+bool contact_is_prepared(const struct contact_model *m, const struct contact_setup *setup);
+void contact_release(struct contact_setup *setup);
 
 /** Deflection of the lever at displacement x beyond the contact point (metres); the forward model
  * of the simulator and of figures. x in any order, [n]. Zero (free lever) where there is no

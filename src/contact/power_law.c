@@ -176,7 +176,7 @@ POWER_LAW(pyramid, 2.0, pyramid_factor, pyramid_factor(s) * depth_m)
 
 const struct contact_model contact_paraboloid = {
     .name = "paraboloid",
-    .title = "paraboloid (sphere at small depth), no adhesion",
+    .title = "paraboloid, or sphere at small depth (Hertz), no adhesion",
     .formula = "F = 4/3 E* sqrt(R) delta^(3/2), a = sqrt(R delta)",
     .source = "H. Hertz, J. reine angew. Math. 92 (1882) 156; I. N. Sneddon, Int. J. Eng. Sci. 3 "
               "(1965) 47",
@@ -198,7 +198,7 @@ const struct contact_model contact_paraboloid = {
 
 const struct contact_model contact_cone = {
     .name = "cone",
-    .title = "cone, no adhesion",
+    .title = "cone (Sneddon), no adhesion",
     .formula = "F = (2/pi) E* tan(half angle) delta^2, a = (2/pi) tan(half angle) delta",
     .source =
         "A. E. H. Love, Q. J. Math. 10 (1939) 161; I. N. Sneddon, Int. J. Eng. Sci. 3 (1965) 47",

@@ -68,7 +68,7 @@ static uint32_t prepare(const struct curve_plan *plan, const struct raw_curve *r
         (double)lane->missing > plan->limit.missing * (double)lane->total)
         return flags | FLAG(too_few_samples);
     if (lane->runs_back) return flags | FLAG(z_not_monotonic);
-    if (lane_drop_spikes(lane, w->reduced)) flags |= FLAG(spikes);
+    if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) flags |= FLAG(spikes);
     lane_find_baseline(plan, lane, w->reduced);
     lane_set_force(plan, lane);
     return flags;
@@ -105,11 +105,13 @@ static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane
            peak = plan->setup.spring_n_per_m * lane->peak_d;
     if ((double)lane->baseline_end < plan->shortest_baseline * (double)lane->n)
         flags |= FLAG(no_baseline);
-    if (!(depth > plan->limit.depth_to_uncertainty * r->map[MAP_indentation].error))
-        flags |= FLAG(too_shallow);
+    double u_depth = r->map[MAP_indentation].error;
+    if (!isfinite(u_depth)) flags |= FLAG(fit_failed);
+    if (depth <= plan->limit.depth_to_uncertainty * u_depth) flags |= FLAG(too_shallow);
     if (above(r->map[MAP_modulus].error / modulus, plan->limit.modulus_error))
         flags |= FLAG(uncertain);
-    if (plan->model->paraboloid && above(depth / plan->setup.radius_m, plan->limit.depth_to_radius))
+    if (plan->model->paraboloid &&
+        above(fmin(depth, fit->deepest) / plan->setup.radius_m, plan->limit.depth_to_radius))
         flags |= FLAG(outside_model);
     if (!plan->model->adhesive && plan->segment == SEG_APPROACH &&
         r->map[MAP_snap_in_force].value > plan->limit.snap_in * peak &&
@@ -193,7 +195,15 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
         }
     }
     if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);
-    if (raw->seg[other].n) prepare(plan, raw, other, work, second);
+    if (raw->seg[other].n) {
+        uint32_t rest = prepare(plan, raw, other, work, second);
+        if (rest & FLAG(samples_missing)) out->flags |= FLAG(other_samples_missing);
+        out->flags |= rest & FLAG(spikes);
+    }
+    if (raw->seg[other].clipped) { /* what it says of force is not true */
+        out->flags |= FLAG(other_saturated);
+        second->baseline_end = 0;
+    }
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);

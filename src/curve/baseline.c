@@ -1,7 +1,6 @@
 /* The off-surface part of a segment: where it ends, and the line through it. */
 #include "curve/curve_private.h"
 
-#include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <string.h>
@@ -12,8 +11,7 @@ double lane_rough_noise(const struct lane *lane, double *scratch)
     size_t n = lane->n - 2;
     for (size_t i = 0; i < n; i++)
         scratch[i] = fabs(lane->d[i] - 2.0 * lane->d[i + 1] + lane->d[i + 2]);
-    gsl_sort(scratch, 1, n);
-    return gsl_stats_median_from_sorted_data(scratch, 1, n) / (0.6745 * sqrt(6.0));
+    return gsl_stats_median(scratch, 1, n) / (0.6745 * sqrt(6.0)); /* selects, does not sort */
 }
 
 void line_add(struct line_sums *s, double z, double d)
@@ -175,6 +173,7 @@ void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double
     /* The onset of contact is gentle: the last blocks may already lean on the surface. */
     size_t guard = end / 12 + block, used = end > guard + 8 ? end - guard : end;
     lane_fit_baseline(plan->baseline_order, used, lane);
+    lane->quiet_end = used;
     lane->off_offset = lane->offset;
     lane->off_slope = lane->slope;
 }

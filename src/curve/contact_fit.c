@@ -48,15 +48,13 @@ static bool search(const struct curve_plan *plan, struct curve_work *w, const st
 /* The noise alone: what the baseline found beforehand leaves of the off-surface samples (a misfit
  * in contact bends the joint one), or all residuals of the fit where these are few.
  * @return samples in w->model_values */
-static size_t noise_samples(const struct curve_work *w, const struct fit_set *set,
-                            double contact_point)
+static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
+                            const struct fit_set *set)
 {
     enum { ENOUGH = 100 };
-    size_t n = set->gap;
-    if (n == 0)
-        while (n < set->n && !(w->fz[n] > contact_point))
-            n++;
-    n -= n / 20; /* the onset of contact is gentle */
+    size_t n = 0;
+    while (n < set->n && w->index[n] < lane->quiet_end)
+        n++;
     if (n < ENOUGH) return set->n;
     memcpy(w->model_values, w->fy, n * sizeof *w->fy);
     return n;
@@ -88,10 +86,25 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
             r->covariance[a][b] *= factor;
 }
 
+/* Slow noise of the off-surface samples, carried over to the longer fit set; what is left of them
+ * when the slow part is shrunk is in `rest`. */
+static void find_slow_noise(double *rest, size_t n, size_t n_set, struct noise *noise,
+                            struct fit_problem *p)
+{
+    int slope = 1;
+    double ratio = noise_slow(rest, n, &slope);
+    p->slow_n = ratio > 0 ? FIT_MAX_SLOW : 0;
+    p->slow_power = noise->slow;
+    if (!(ratio > 0)) return;
+    for (size_t k = 0; k < FIT_MAX_SLOW; k++)
+        noise->slow[k] = ratio / pow((double)(k + 1) * (double)n / (double)n_set, slope);
+    noise_shrink_slow(rest, n, ratio, slope, FIT_MAX_SLOW * n / n_set);
+}
+
 /* Noise with a memory: refit with it, from the minimum that white noise found. */
 static void refine_for_noise(const struct curve_plan *plan, struct curve_work *w,
-                             const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
-                             struct noise *noise)
+                             const struct lane *lane, const struct fit_set *set,
+                             struct fit_problem *p, struct fit_result *r, struct noise *noise)
 {
     struct fit_result white = *r, found;
     double variance = r->sum_squares / (double)r->degrees_of_freedom, *rest = w->model_values;
@@ -101,25 +114,29 @@ static void refine_for_noise(const struct curve_plan *plan, struct curve_work *w
         !(sqrt(variance) > 1e-6 * fabs(w->fy[p->n - 1])))
         return;
     plain_residuals(p, w, r);
-    size_t n = noise_samples(w, set, r->theta[0]);
-    if (noise_is_white(rest, n)) return;
+    size_t n = noise_samples(w, lane, set);
     noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
-    p->ar_order = noise->order = noise_fit(rest, n, noise->phi, w->scratch);
+    find_slow_noise(rest, n, set->n, noise, p);
+    if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
+    p->ar_order = noise->order;
     p->ar = noise->phi;
-    if (noise->order == 0) return;
+    if (noise->order == 0 && p->slow_n == 0) {
+        *noise = (struct noise){.gamma = {variance}};
+        return;
+    }
     bool ok = fit_prepare(p, w->fit);
     if (ok) fit_search(p, w->fit, r->theta, &found);
     if (ok) fit_finish(p, w->fit, &found);
     /* a filter that trades much of the plain fit away has seen something else than noise */
-    if (ok && !found.singular && plain_residuals(p, w, &found) < 1.2 * white.sum_squares) {
+    if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white.sum_squares) {
         *r = found;
         return;
     }
-    p->ar_order = noise->order = 0;
+    p->ar_order = noise->order = p->slow_n = 0;
     if (!fit_prepare(p, w->fit)) return;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    inflate(rest, noise_samples(w, set, r->theta[0]), r);
+    inflate(rest, noise_samples(w, lane, set), r);
 }
 
 /* The fitted baseline becomes the lane's. */
@@ -187,7 +204,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     fit_set_problem(plan, w, set, &context, &p);
     if (!fit_prepare(&p, w->fit) || !search(plan, w, set, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
-    refine_for_noise(plan, w, set, &p, &r, &noise);
+    refine_for_noise(plan, w, lane, set, &p, &r, &noise);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);
     out->length = length_at(plan, r.theta);
@@ -196,7 +213,8 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     out->sample.extra = shape.extra;
     plan->model->physics(&plan->setup, out->length, out->kappa, out->pull_n, &out->sample);
     out->contact_point = r.theta[0] + (plan->force_space ? 0.0 : pull_m);
-    out->converged = r.converged && !r.singular;
+    /* a pull that pushes is no adhesion */
+    out->converged = r.converged && !r.singular && !(plan->model->pull && !(pull_m > 0));
     out->done = true;
     out->noise_order = noise.order;
     fit_describe(plan, &p, w, lane, set, &r, out);

@@ -37,6 +37,9 @@ struct curve_plan {
     struct contact_setup setup;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
+    bool tilt_corrected;     /**< the spring constant in use is k/cos^2(tilt) */
+    int spring_from;         /**< how k was found: 0 independent, 1 thermal, 2 nominal (budget.h) */
+    size_t draws;            /**< of the Monte Carlo of budget.h */
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
@@ -46,13 +49,15 @@ struct curve_plan {
     double from, to;
     enum range_of from_is, to_is;
     double poisson_ratio;
+    double separation_m;  /**< z0 of Tabor's parameter */
     double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
     int work_from;        /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
-            pressure_pa, contact_to_pitch, modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
+            pressure_pa, contact_to_pitch, tabor_dmt, tabor_jkr, modulus_low_pa,
+            modulus_high_pa; /**< NaN = no limit */
     } limit;
 };
 
@@ -62,6 +67,12 @@ struct curve_plan {
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
+ * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,
+ * and not freed: call it on a copy of the plan, and contact_release the copy's where it differs.
+ * Errors: ST_RECIPE for a tilt that is needed and not known; as contact_prepare. */
+enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
 
 /** One segment on its way, z ascending (a retract is reversed in time): filled by curve_analyse for
  *  people who want to see each step. Arrays are owned by the workspace. */

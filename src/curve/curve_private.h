@@ -17,6 +17,7 @@ struct lane {
     double *z, *d, *force, *separation; /**< [n] m, m, N, m; force has the baseline taken off */
     double z_ref, offset, slope;        /**< baseline: offset + slope (z - z_ref) */
     double off_offset, off_slope;       /**< the same as found before the contact fit */
+    size_t quiet_end;                   /**< samples the off-surface line was fitted to */
     size_t baseline_end;                /**< samples [0, baseline_end) are off the surface */
     double noise;                       /**< rms of the baseline's residuals, m */
     double baseline_var[3];             /**< var(level at z_ref), cov(level, slope), var(slope) */
@@ -39,6 +40,7 @@ struct contact_fit {
               [COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning point */
     double residual_m;    /**< rms over the samples in contact */
     double chi_square;    /**< mean square in contact over that of the baseline, whitened */
+    double deepest;       /**< indentation at the end of the fitted range */
     double runs;          /**< score of the number of runs in contact, whitened */
     double half_modulus, half_var; /**< E* over the shallow half, variance of its logarithm */
     size_t used, in_contact, noise_order;
@@ -71,7 +73,7 @@ double lane_rough_noise(const struct lane *lane, double *scratch);
 
 /** Take out single samples far from both neighbours, which agree with each other. @return how many
  */
-size_t lane_drop_spikes(struct lane *lane, double *scratch);
+size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch);
 
 /** Grow the off-surface part from the far end, fit it, fill offset, slope, noise and baseline_end.
  */
@@ -110,6 +112,16 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
 
 /** Index of the first sample in contact of a retract with pull-off, lane->n if there is none. */
 size_t lane_pull_off(const struct lane *lane);
+
+/** E of the sample from E*, which holds both bodies: 1/E* = (1 - nu^2)/E + (1 - nu_t^2)/E_t. Also
+ *  d ln E / d ln E*. */
+double sample_modulus(const struct curve_plan *plan, double reduced, double *power);
+
+/** Maps of the two-point JKR method, of Tabor's parameter and of lambda; the flag that goes with
+ *  them. Needs the maps of adhesion and work of adhesion.
+ *  @param retract  NULL where it cannot be used */
+void measure_transition(const struct curve_plan *plan, const struct lane *retract,
+                        const struct contact_fit *fit, struct pixel_result *out);
 
 /** All maps from lanes and fit; flags that come from them. */
 void measure_maps(const struct curve_plan *plan, const struct curve_work *w,

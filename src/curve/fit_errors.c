@@ -110,9 +110,10 @@ void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, st
     /* rounding has a structure of its own */
     if (!(out->residual_m > 1e-6 * fabs(w->fy[set->n - 1]))) out->runs = out->chi_square = NAN;
     out->used = set->n;
+    out->deepest = set->end_z - set->end_d - r->theta[0];
     out->in_contact = n;
     /* a contact of a handful of samples can be fitted by anything */
-    out->at_bound = n < 5 || r->theta[0] <= w->fz[1];
+    out->at_bound = n < 5 || r->theta[0] <= w->fz[1] || r->theta[0] >= p->high[0];
     for (size_t k = 1; k < p->n_theta; k++)
         if (r->theta[k] <= p->low[k] || r->theta[k] >= p->high[k]) out->at_bound = true;
 }

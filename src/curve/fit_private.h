@@ -46,6 +46,7 @@ void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const 
 struct noise {
     size_t order; /**< 0: white */
     double phi[NOISE_MAX_ORDER];
+    double slow[FIT_MAX_SLOW];  /**< power of slow noise in the cosines of the fit set */
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
 

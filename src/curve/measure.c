@@ -70,9 +70,7 @@ static void set_contact_numbers(const struct curve_plan *plan, double depth,
     set(out, MAP_stiffness_ratio, c.stiffness / plan->setup.spring_n_per_m, NAN);
 }
 
-/* E of the sample from E*, which holds both bodies: 1/E* = (1 - nu^2)/E + (1 - nu_t^2)/E_t. Also
- * d ln E / d ln E*. */
-static double sample_modulus(const struct curve_plan *plan, double reduced, double *power)
+double sample_modulus(const struct curve_plan *plan, double reduced, double *power)
 {
     const struct known *item = plan->lever.item;
     double nu = plan->poisson_ratio, nu_tip = item[LEVER_tip_poisson_ratio].value;
@@ -174,6 +172,7 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
         sqrt(samples * samples + moved * moved * lane->baseline_var[2] + step * step / 12.0));
     for (size_t i = 0; i <= at; i++)
         if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
+    if (!(-lowest > 4.0 * k * lane->noise)) lowest = 0; /* the lowest of many noise samples */
     set(out, MAP_snap_in_force, -lowest,
         k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
 }
@@ -200,21 +199,49 @@ static void measure_jump(const struct curve_plan *plan, const struct lane *lane,
     out->flags |= FLAG(jump);
 }
 
+/* The minimum without the bias of picking the lowest of noisy samples: a parabola through seven
+ * samples on the contact's side of the jump; its value at the sample where it is lowest, and that
+ * value's variance in units of a sample's. */
+static double smooth_minimum(const struct lane *lane, size_t off, size_t deepest, double *leverage)
+{
+    enum { W = 7 };
+    size_t first = deepest > off + W / 2 ? deepest - W / 2 : off;
+    if (first + W > lane->n) return lane->force[deepest];
+    double c[3] = {0}, norm[3] = {W, 0, 0}, best = INFINITY;
+    double p[3][W]; /* discrete orthogonal polynomials: 1, t, t^2 - mean */
+    for (int i = 0; i < W; i++)
+        p[0][i] = 1, p[1][i] = i - W / 2, p[2][i] = p[1][i] * p[1][i] - 4.0;
+    for (int q = 0; q < 3; q++) {
+        norm[q] = 0;
+        for (int i = 0; i < W; i++)
+            norm[q] += p[q][i] * p[q][i], c[q] += p[q][i] * lane->force[first + (size_t)i];
+        c[q] /= norm[q];
+    }
+    for (int i = 0; i < W; i++) {
+        double value = c[0] + c[1] * p[1][i] + c[2] * p[2][i];
+        if (value >= best) continue;
+        best = value;
+        *leverage = 1.0 / norm[0] + p[1][i] * p[1][i] / norm[1] + p[2][i] * p[2][i] / norm[2];
+    }
+    return best;
+}
+
 static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane,
                              struct pixel_result *out)
 {
     double k = plan->setup.spring_n_per_m, lowest = INFINITY, area = 0, spread = 0;
-    size_t deepest = 0;
+    size_t off = lane_pull_off(lane), deepest = 0;
     for (size_t i = 0; i < lane->n; i++)
         if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
-    set(out, MAP_adhesion, fmax(-lowest, 0.0),
-        k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
-    size_t off = lane_pull_off(lane);
-    if (off == lane->n) {
+    double u_base = lane_baseline_error(lane, lane->z[deepest]), leverage = 1.0;
+    if (off == lane->n) { /* the lowest of many noise samples is no adhesion */
         out->flags |= FLAG(adhesion_in_noise);
+        set(out, MAP_adhesion, 0.0, k * hypot(lane->noise, u_base));
         set(out, MAP_adhesion_energy, 0.0, NAN);
         return;
     }
+    double pull = -smooth_minimum(lane, off, deepest, &leverage);
+    set(out, MAP_adhesion, pull, k * hypot(lane->noise * sqrt(leverage), u_base));
     for (size_t i = off > 0 ? off - 1 : 0; i + 1 < lane->n; i++) {
         double closer = lane->separation[i] - lane->separation[i + 1];
         double mean = 0.5 * (lane->force[i] + lane->force[i + 1]);
@@ -280,4 +307,5 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     if (usable(back)) measure_adhesion(plan, back, out);
     if (usable(go) && usable(back)) measure_both(plan, go, back, out);
     set_work_from_pull_off(plan, out);
+    measure_transition(plan, usable(back) ? back : NULL, fit, out);
 }

@@ -72,29 +72,34 @@ static enum status check_needs(const enum signal_stage stages[SEG_COUNT],
     return ST_OK;
 }
 
-static enum status choose_spring(const struct recipe *recipe, struct curve_plan *out,
-                                 struct report *rep)
+enum status curve_plan_renew(struct curve_plan *plan, struct report *rep)
 {
-    double k = out->lever.item[LEVER_spring_constant].value;
-    if (recipe->v[KEY_calibration_tilt_correction].choice == 1) {
-        if (!need(&out->lever, LEVER_tilt))
+    const struct known *item = plan->lever.item;
+    double k = item[LEVER_spring_constant].value;
+    if (plan->tilt_corrected) {
+        if (!need(&plan->lever, LEVER_tilt))
             return missing(LEVER_tilt, "calibration.tilt_correction asks for it", rep);
-        double c = cos(out->lever.item[LEVER_tilt].value);
+        double c = cos(item[LEVER_tilt].value);
         k /= c * c; /* force along the normal of the sample: Heim, Kappl, Butt, Langmuir 20 (2004)
                        2760 */
     }
-    out->setup = (struct contact_setup){
+    plan->setup = (struct contact_setup){
         .spring_n_per_m = k,
-        .radius_m = out->lever.item[LEVER_tip_radius].value,
-        .half_angle_rad = out->lever.item[LEVER_tip_half_angle].value,
-        .face_angle_rad = out->lever.item[LEVER_tip_face_angle].value,
-        .profile_exponent = out->lever.item[LEVER_tip_profile_exponent].value,
-        .cap_radius_m = out->lever.item[LEVER_tip_cap_radius].value,
-        .thickness_m = out->lever.item[LEVER_sample_thickness].value,
-        .transition = out->lever.item[LEVER_maugis_parameter].value,
+        .radius_m = item[LEVER_tip_radius].value,
+        .half_angle_rad = item[LEVER_tip_half_angle].value,
+        .face_angle_rad = item[LEVER_tip_face_angle].value,
+        .profile_exponent = item[LEVER_tip_profile_exponent].value,
+        .cap_radius_m = item[LEVER_tip_cap_radius].value,
+        .thickness_m = item[LEVER_sample_thickness].value,
+        .transition = item[LEVER_maugis_parameter].value,
+        .sliding_base = plan->setup.sliding_base,
+        .poisson_ratio = item[LEVER_poisson_ratio].value,
+        .layer = plan->setup.layer,
     };
-    out->free_extra = out->model->has_extra && isnan(out->setup.transition);
-    return ST_OK;
+    plan->free_extra = plan->model->has_extra && isnan(plan->setup.transition);
+    plan->poisson_ratio = item[LEVER_poisson_ratio].value;
+    if (contact_is_prepared(plan->model, &plan->setup)) return ST_OK;
+    return contact_prepare(plan->model, &plan->setup, rep);
 }
 
 static void copy_limits(const struct recipe *r, struct curve_plan *out)
@@ -116,6 +121,8 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.residual_runs = si(r, KEY_limits_residual_runs);
     out->limit.pressure_pa = si(r, KEY_limits_pressure);
     out->limit.contact_to_pitch = si(r, KEY_limits_contact_to_pitch);
+    out->limit.tabor_dmt = si(r, KEY_limits_tabor_dmt);
+    out->limit.tabor_jkr = si(r, KEY_limits_tabor_jkr);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }
@@ -138,10 +145,14 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->to = si(recipe, KEY_contact_to);
     out->to_is = recipe->v[KEY_contact_to].range;
     out->work_from = recipe->v[KEY_adhesion_work_from].choice;
-    out->poisson_ratio = out->lever.item[LEVER_poisson_ratio].value;
+    out->setup.sliding_base = recipe->v[KEY_sample_base].choice == 1;
+    out->tilt_corrected = recipe->v[KEY_calibration_tilt_correction].choice == 1;
+    out->spring_from = recipe->v[KEY_calibration_spring_constant_from].choice;
+    out->draws = (size_t)recipe->v[KEY_calibration_monte_carlo_draws].si;
+    out->separation_m = si(recipe, KEY_sample_equilibrium_separation);
     copy_limits(recipe, out);
     st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
-    if (st == ST_OK) st = choose_spring(recipe, out, rep);
+    if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

@@ -12,7 +12,8 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     M(modulus, "Pa", "kPa", 1, LOG, "elastic modulus",                                             \
       "Young's modulus of the sample, E = E* (1 - nu^2), from the fit of the contact model")       \
     M(adhesion, "N", "nN", 1, LINEAR, "adhesion force",                                            \
-      "pull-off force: depth of the retract curve's minimum below its baseline, positive")         \
+      "pull-off force: depth of the retract curve's minimum below its baseline, positive; from a " \
+      "parabola through seven samples in contact around it")                                       \
     M(deformation, "m", "nm", 1, LINEAR, "deformation",                                            \
       "change of tip-sample separation on approach from the last sample whose force is not above " \
       "zero by three times the noise to the peak; needs no model")                                 \
@@ -36,7 +37,8 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "area between approach and retract curve, force over piezo displacement, in and near "       \
       "contact")                                                                                   \
     M(snap_in_force, "N", "nN", 1, LINEAR, "snap-in force",                                        \
-      "depth of the approach curve's minimum below its baseline before contact, positive")         \
+      "depth of the approach curve's minimum below its baseline before contact, positive; zero "   \
+      "within four times the noise")                                                               \
     M(contact_stiffness, "N/m", "N/m", 1, LOG, "contact stiffness",                                \
       "dF/d(indentation) of the fitted model at the indentation at peak")                          \
     M(stiffness_ratio, "1", "1", 0, LOG, "contact stiffness over spring constant",                 \
@@ -86,7 +88,17 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "approach: force before the largest sudden drop in contact (film breaks, slip), NaN "        \
       "without one")                                                                               \
     M(jump_separation, "m", "nm", 0, LINEAR, "separation at the largest jump in contact",          \
-      "approach: tip-sample separation (negative: indentation) at that drop")
+      "approach: tip-sample separation (negative: indentation) at that drop")                      \
+    M(modulus_two_point, "Pa", "kPa", 1, LOG, "modulus by the two-point JKR method",               \
+      "E from the retract's force minimum and zero force alone: no contact point, no fit; for "    \
+      "tips with a radius")                                                                        \
+    M(work_two_point, "J/m2", "mJ/m2", 1, LINEAR, "work of adhesion by the two-point method",      \
+      "2 F_ad/(3 pi R), F_ad the adhesion force")                                                  \
+    M(tabor_parameter, "1", "1", 1, LOG, "Tabor parameter",                                        \
+      "(R w^2/(E*^2 z0^3))^(1/3), z0 the recipe's sample.equilibrium_separation: JKR above "       \
+      "about 5, DMT below about 0.1")                                                              \
+    M(transition_parameter, "1", "1", 1, LOG, "transition parameter lambda",                       \
+      "fitted lambda of the models between DMT and JKR; not there where it is given")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -129,8 +141,9 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
       "force against indentation was fitted to a contact stiffer than the limit")                  \
     F(large_residual, DOUBT, "the residual is large against the peak force")                       \
     F(implausible, REJECT, "the modulus is outside the plausible range of the recipe")             \
-    F(no_retract, NOTE, "no retract curve: adhesion and dissipation are not known")                \
-    F(adhesion_in_noise, NOTE, "the pull-off force is within four times the force noise")          \
+    F(no_retract, NOTE, "no usable retract curve: adhesion and dissipation are not known")         \
+    F(adhesion_in_noise, NOTE,                                                                     \
+      "the pull-off force is within four times the force noise: it is set to zero")                \
     F(no_adhesion_to_fit, REJECT, "an adhesive model was asked for, but there is no pull-off")     \
     F(uncertain, DOUBT, "the standard error of the modulus is large against the modulus")          \
     F(depth_dependent, DOUBT, "the modulus of the shallow half differs from that of the whole")    \
@@ -138,7 +151,12 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(high_pressure, DOUBT, "the mean contact pressure is above the limit")                        \
     F(pixels_overlap, NOTE, "the contact is wider than the distance of neighbouring pixels")       \
     F(jump, DOUBT, "the force drops suddenly while in contact (film breaks, slip)")                \
-    F(spikes, NOTE, "single wild samples were left out")
+    F(spikes, NOTE, "single wild samples were left out")                                           \
+    F(other_saturated, DOUBT,                                                                      \
+      "the detector is clipped in the segment that is not fitted; its maps are left out")          \
+    F(other_samples_missing, DOUBT, "samples are missing in the segment that is not fitted")       \
+    F(wrong_transition, DOUBT,                                                                     \
+      "the Tabor parameter is outside the range of the adhesive model")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

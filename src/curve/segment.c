@@ -20,7 +20,8 @@ static double deflection_of(const struct curve_plan *plan, enum signal_stage sta
     case STAGE_DEFLECTION:
         return signal[i];
     case STAGE_FORCE:
-        return signal[i] / plan->setup.spring_n_per_m;
+        return signal[i] /
+               item[LEVER_spring_constant].value; /* as it was recorded: no tilt in it */
     }
     return NAN;
 }
@@ -77,7 +78,7 @@ static bool is_spike(const struct lane *lane, size_t i, double limit)
            fabs(left + right) > 2.0 * 8.0 * scatter_around(lane, i);
 }
 
-size_t lane_drop_spikes(struct lane *lane, double *scratch)
+size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
 {
     double limit = 8.0 * lane_rough_noise(lane, scratch), low = lane->d[0], high = lane->d[0];
     size_t n = 0, kept = 0;
@@ -85,7 +86,7 @@ size_t lane_drop_spikes(struct lane *lane, double *scratch)
         low = fmin(low, lane->d[i]), high = fmax(high, lane->d[i]);
     limit = fmax(limit, 1e-3 * (high - low));
     for (size_t i = 1; i + 1 < lane->n; i++)
-        if (is_spike(lane, i, limit)) scratch[n++] = (double)i;
+        if (is_spike(lane, i, limit) && !(retract && lane->d[i] == low)) scratch[n++] = (double)i;
     if (n == 0) return 0;
     for (size_t i = 0, next = 0; i < lane->n; i++) {
         if (next < n && i == (size_t)scratch[next]) {
@@ -119,7 +120,9 @@ static void find_turning_point(struct lane *lane)
                    lane->slope * (lane->peak_z - lane->z_ref);
     for (size_t i = 0; i < PEAK_SAMPLES; i++) {
         double dz = lane->z[first + i] - l.z_mean;
-        lane->peak_weight[i] = 1.0 / PEAK_SAMPLES + dz * (lane->peak_z - l.z_mean) / l.szz;
+        /* z may stand still while the piezo turns: then the mean is all there is */
+        double tilt = l.szz > 0 ? dz * (lane->peak_z - l.z_mean) / l.szz : 0.0;
+        lane->peak_weight[i] = 1.0 / PEAK_SAMPLES + tilt;
         squares += lane->peak_weight[i] * lane->peak_weight[i];
     }
     lane->peak_sample_error = lane->noise * sqrt(squares);

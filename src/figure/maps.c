@@ -8,7 +8,6 @@
 #include <stdlib.h>
 
 #define HEAD_PT 12.0    /* size of letters of the title of all */
-#define HEAD_PT 12.0    /* size of letters of the title of all */
 #define OVERFLOW_T 0.06 /* height of the bar's pointed ends, part of the colour range */
 
 static enum status write_raster(const struct gnuplot_run *run, const struct cell *c,

@@ -5,7 +5,7 @@
 #include <stdint.h>
 
 enum {
-    COLOUR_REJECTED = 0xd2d2d2, /**< no colour of the map palette is a grey */
+    COLOUR_REJECTED = 0x8c8c8c, /**< no colour of the map palette is a grey */
     COLOUR_EMPTY = 0xffffff
 };
 

@@ -65,3 +65,89 @@ size_t noise_fit(const double *r, size_t n, double phi[NOISE_MAX_ORDER], double 
     }
     return best;
 }
+
+enum { SLOWEST = 2, FASTEST = 64 }; /* a line was taken off: it held indices 0 and 1 */
+
+/* Orthonormal cosine coefficients SLOWEST .. last of r, squared; the mean square of all others.
+ * Eight at a time: the recurrence of one cosine is a chain, eight of them keep the machine busy. */
+static double cosine_powers(const double *r, size_t n, size_t last, double *power)
+{
+    enum { LANES = 8 };
+    double total = 0, seen = 0;
+    for (size_t i = 0; i < n; i++)
+        total += r[i] * r[i];
+    for (size_t j = SLOWEST; j <= last; j += LANES) {
+        double two[LANES], behind[LANES], now[LANES], sum[LANES] = {0};
+        for (size_t q = 0; q < LANES; q++) {
+            double step = M_PI * (double)(j + q) / (double)n;
+            two[q] = 2.0 * cos(step);
+            behind[q] = now[q] = cos(0.5 * step);
+        }
+        for (size_t i = 0; i < n; i++)
+            for (size_t q = 0; q < LANES; q++) {
+                double next = two[q] * now[q] - behind[q];
+                sum[q] += now[q] * r[i];
+                behind[q] = now[q];
+                now[q] = next;
+            }
+        for (size_t q = 0; q < LANES && j + q <= last; q++) {
+            power[j + q] = sum[q] * sum[q] * 2.0 / (double)n;
+            seen += power[j + q];
+        }
+    }
+    return fmax(total - seen, 0) / (double)(n - last - 1);
+}
+
+/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. */
+static double slow_cost(const double *power, const double *shape, size_t last, size_t n,
+                        double rest, double ratio)
+{
+    double fast = (double)(n - last - 1), variance = fast * rest, product = 1.0, logs = 0;
+    for (size_t j = SLOWEST; j <= last; j++) {
+        double s = 1.0 + ratio * shape[j];
+        variance += power[j] / s;
+        product *= s;
+        if (product > 1e200) logs += log(product), product = 1.0; /* few logarithms */
+    }
+    double all = fast + (double)(last - SLOWEST + 1);
+    return all * log(variance / all) + logs + log(product);
+}
+
+double noise_slow(const double *r, size_t n, int *slope)
+{
+    double power[FASTEST + 1], shape[FASTEST + 1] = {0}, best = 0;
+    size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
+    if (n < 64) return 0;
+    double rest = cosine_powers(r, n, last, power);
+    double least = slow_cost(power, shape, last, n, rest, 0) - 7.0;
+    for (int a = 1; a <= 2; a++) {
+        for (size_t j = SLOWEST; j <= last; j++)
+            shape[j] = pow((double)j, -a);
+        for (double ratio = 0.5; ratio < 1e6; ratio *= 1.5) {
+            double cost = slow_cost(power, shape, last, n, rest, ratio);
+            if (cost < least) least = cost, best = ratio, *slope = a;
+        }
+    }
+    return best;
+}
+
+void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last)
+{
+    for (size_t j = 1; j <= last; j++) {
+        double step = M_PI * (double)j / (double)n, two = 2.0 * cos(step), start = cos(0.5 * step);
+        double shrink = 1.0 - 1.0 / sqrt(1.0 + ratio / pow((double)j, slope)), sum = 0;
+        double behind = start, now = start;
+        for (size_t i = 0; i < n; i++) {
+            sum += r[i] * now;
+            double next = two * now - behind;
+            behind = now, now = next;
+        }
+        sum *= shrink * 2.0 / (double)n;
+        behind = now = start;
+        for (size_t i = 0; i < n; i++) {
+            r[i] -= sum * now;
+            double next = two * now - behind;
+            behind = now, now = next;
+        }
+    }
+}

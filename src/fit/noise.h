@@ -24,4 +24,15 @@ bool noise_is_white(const double *r, size_t n);
  *  @return order, 0 .. NOISE_MAX_ORDER, also bounded by n / 16 */
 size_t noise_fit(const double *r, size_t n, double phi[NOISE_MAX_ORDER], double *scratch);
 
+/** Slow noise beside white: power of the cosine transform of r [n] at index j as 1 + ratio /
+ * j^slope, fitted by maximum likelihood of the periodogram (P. Whittle, Ark. Mat. 2 (1953) 423)
+ * over slopes 1 (flicker) and 2 (random walk); 0 unless the likelihood gains more than three and a
+ * half.
+ *  @return ratio, in units of the white noise's variance */
+double noise_slow(const double *r, size_t n, int *slope);
+
+/** Shrink r's parts along the cosines 1 .. last of such noise to the level of the white, in place.
+ */
+void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last);
+
 #endif

@@ -9,8 +9,10 @@ struct fit_work {
     double *block;                            /* owns everything below */
     double *q[FIT_MAX_LINEAR];                /* orthonormal basis of the linear columns */
     double r[FIT_MAX_LINEAR][FIT_MAX_LINEAR]; /* b = q r, upper triangular */
-    double *y_white;                          /* observations, whitened */
-    double *y_free;                           /* observations less their projection on q */
+    double *slow[FIT_MAX_SLOW];               /* orthonormal cosines over the samples */
+    double shrink[FIT_MAX_SLOW]; /* what is taken off along each: 1 - 1/sqrt(1 + power) */
+    double *y_white;             /* observations, whitened */
+    double *y_free;              /* observations less their projection on q */
     double *residual;
     struct fit_columns now, trial;
 };
@@ -24,7 +26,7 @@ struct moments {
 
 struct fit_work *fit_work_new(size_t n_max)
 {
-    enum { COLUMNS = FIT_MAX_LINEAR + 3 + 2 * (1 + FIT_MAX_THETA) };
+    enum { COLUMNS = FIT_MAX_LINEAR + FIT_MAX_SLOW + 3 + 2 * (1 + FIT_MAX_THETA) };
     struct fit_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     w->n_max = n_max;
@@ -36,6 +38,8 @@ struct fit_work *fit_work_new(size_t n_max)
     double *next = w->block;
     for (int j = 0; j < FIT_MAX_LINEAR; j++, next += n_max)
         w->q[j] = next;
+    for (int k = 0; k < FIT_MAX_SLOW; k++, next += n_max)
+        w->slow[k] = next;
     w->y_white = next, next += n_max;
     w->y_free = next, next += n_max;
     w->residual = next, next += n_max;
@@ -78,7 +82,7 @@ static void subtract(double *v, double factor, const double *q, size_t n)
 
 /* The whitening filter in place; v is zero before `first`. Samples without a full past count
  * nothing. */
-static void whiten(const struct fit_problem *p, double *v, size_t first)
+static void whiten_fast(const struct fit_problem *p, double *v, size_t first)
 {
     size_t order = p->ar_order, start = first > order ? first : order;
     if (order == 0) return;
@@ -94,6 +98,28 @@ static void whiten(const struct fit_problem *p, double *v, size_t first)
         v[i] = 0;
 }
 
+static void whiten(const struct fit_problem *p, const struct fit_work *w, double *v, size_t first)
+{
+    whiten_fast(p, v, first);
+    for (size_t k = 0; k < p->slow_n; k++)
+        subtract(v, w->shrink[k] * dot(w->slow[k], v, 0, p->n), w->slow[k], p->n);
+}
+
+/* cos(pi k (i + 1/2) / n), normalised; by the recurrence of the cosine. */
+static void prepare_slow(const struct fit_problem *p, struct fit_work *w)
+{
+    for (size_t k = 0; k < p->slow_n; k++) {
+        double step = M_PI * (double)(k + 1) / (double)p->n, norm = sqrt(2.0 / (double)p->n);
+        double two = 2.0 * cos(step), last = norm * cos(0.5 * step), now = last;
+        for (size_t i = 0; i < p->n; i++) { /* cos(-x) = cos(x) starts it */
+            w->slow[k][i] = now;
+            double next = two * now - last;
+            last = now, now = next;
+        }
+        w->shrink[k] = 1.0 - 1.0 / sqrt(1.0 + p->slow_power[k]);
+    }
+}
+
 /* Rows that are left when the filter has taken its start. */
 static size_t rows(const struct fit_problem *p)
 {
@@ -104,10 +130,11 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
 {
     size_t n = p->n;
     if (n > w->n_max || n <= 2 * p->ar_order || rows(p) <= p->n_linear + p->n_theta) return false;
+    prepare_slow(p, w);
     for (size_t j = 0; j < p->n_linear; j++) {
         double *q = w->q[j];
         memcpy(q, p->linear[j], n * sizeof *q);
-        whiten(p, q, 0);
+        whiten(p, w, q, 0);
         double before = sqrt(dot(q, q, 0, n));
         for (size_t k = 0; k < j; k++)
             w->r[k][j] = 0;
@@ -124,7 +151,7 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
             q[i] /= norm;
     }
     memcpy(w->y_white, p->y, n * sizeof *w->y_white);
-    whiten(p, w->y_white, 0);
+    whiten(p, w, w->y_white, 0);
     memcpy(w->y_free, w->y_white, n * sizeof *w->y_free);
     for (int twice = 0; twice < 2; twice++)
         for (size_t j = 0; j < p->n_linear; j++)
@@ -251,15 +278,16 @@ static void evaluate(const struct fit_problem *p, struct fit_work *w, const doub
                      struct fit_columns *columns, struct moments *out)
 {
     p->model(theta, columns, p->context);
-    if (p->ar_order) {
-        for (size_t i = 0; i < columns->first; i++)
-            columns->f[i] = 0; /* the filter looks back */
-        whiten(p, columns->f, columns->first);
-        for (size_t j = 0; j < p->n_theta; j++) {
+    if (p->ar_order || p->slow_n) {
+        double *all[1 + FIT_MAX_THETA] = {columns->f};
+        for (size_t j = 0; j < p->n_theta; j++)
+            all[1 + j] = columns->jacobian[j];
+        for (size_t j = 0; j <= p->n_theta; j++) {
             for (size_t i = 0; i < columns->first; i++)
-                columns->jacobian[j][i] = 0;
-            whiten(p, columns->jacobian[j], columns->first);
+                all[j][i] = 0; /* the filters look back */
+            whiten(p, w, all[j], columns->first);
         }
+        if (p->slow_n) columns->first = 0;
     }
     measure(p, w, columns, out);
 }

@@ -10,6 +10,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+enum { FIT_MAX_SLOW = 48 };
 enum { FIT_MAX_THETA = 4, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
 
 /** The model: f(theta) and its derivatives at samples [first, n); zero before `first`. */
@@ -23,6 +24,9 @@ typedef void fit_model(const double *theta, struct fit_columns *out, void *conte
 struct fit_problem {
     size_t ar_order;  /**< noise with a memory: order of its autoregressive model, 0 = white */
     const double *ar; /**< [ar_order] noise_i = sum_j ar[j] noise_(i-1-j) + white */
+    size_t slow_n; /**< slow noise (1/f, drift): lowest cosines 1 .. slow_n that it has power in */
+    const double
+        *slow_power; /**< [slow_n] its power in each, in units of the white noise's variance */
     size_t gap; /**< samples are missing before this index (the filter begins anew); 0 = nowhere */
     size_t n;   /**< samples */
     const double *y;                      /**< [n] observations, equal weight */
@@ -54,7 +58,9 @@ void fit_work_free(struct fit_work *w);
 
 /** With ar_order > 0 every column and the observations go through the filter that makes the noise
  *  white, so that the fit is generalised least squares (A. C. Aitken, Proc. R. Soc. Edinburgh 55
- * (1935) 42); the first ar_order samples, and those after the gap, serve as its start.
+ * (1935) 42); the first ar_order samples, and those after the gap,  serve as its start.
+ * Slow noise is taken as random amplitudes of the lowest cosines over the samples, of known
+ * variance: each column's part along such a cosine is shrunk by 1/sqrt(1 + power).
  *
  *  Prepare the linear columns of a problem (orthonormal basis, projected observations). Call it
  * once, then fit_search from one or several starts.

@@ -1,20 +1,11 @@
 #include "grid/board.h"
 
-#include <stdlib.h>
-
 enum { TICKET, DONE, FAILED, NUMBERS };
 
-struct board {
-    MPI_Win window;
-    int64_t *memory; /* rank 0: the numbers; others: nothing */
-};
-
-enum status board_new(struct board **out, MPI_Comm comm, struct report *rep)
+void board_open(struct board *b, MPI_Comm comm)
 {
     int rank;
     MPI_Comm_rank(comm, &rank);
-    struct board *b = malloc(sizeof *b);
-    if (!b) return fail(rep, ST_MEMORY, "no memory to coordinate the ranks");
     MPI_Win_allocate(rank == 0 ? NUMBERS * (MPI_Aint)sizeof *b->memory : 0, sizeof *b->memory,
                      MPI_INFO_NULL, comm, &b->memory, &b->window);
     MPI_Win_lock_all(MPI_MODE_NOCHECK, b->window);
@@ -24,17 +15,15 @@ enum status board_new(struct board **out, MPI_Comm comm, struct report *rep)
         MPI_Win_sync(b->window);
     }
     MPI_Barrier(comm);
-    *out = b;
-    return ST_OK;
+    b->open = true;
 }
 
-void board_free(struct board **b)
+void board_close(struct board *b)
 {
-    if (!*b) return;
-    MPI_Win_unlock_all((*b)->window);
-    MPI_Win_free(&(*b)->window);
-    free(*b);
-    *b = NULL;
+    if (!b->open) return;
+    MPI_Win_unlock_all(b->window);
+    MPI_Win_free(&b->window);
+    b->open = false;
 }
 
 static int64_t add(struct board *b, int which, int64_t amount)

@@ -4,18 +4,20 @@
 #ifndef CANTLE_GRID_BOARD_H
 #define CANTLE_GRID_BOARD_H
 
-#include "base/status.h"
-
 #include <mpi.h>
 #include <stdbool.h>
 #include <stdint.h>
 
-struct board;
+struct board {
+    bool open;
+    MPI_Win window;
+    int64_t *memory; /**< rank 0: the numbers; others: nothing */
+};
 
-/** Collective. */
-enum status board_new(struct board **out, MPI_Comm comm, struct report *rep) MUST_CHECK;
-/** Collective. Accepts NULL. */
-void board_free(struct board **b);
+/** Collective; cannot fail on one rank alone (MPI ends the job when it cannot). */
+void board_open(struct board *b, MPI_Comm comm);
+/** Collective. Nothing to do for a board that was never opened. */
+void board_close(struct board *b);
 
 uint64_t board_take_ticket(struct board *b);
 /** Add to the pixels done; returns the new total. */

@@ -10,7 +10,7 @@ struct worker {
     const struct grid_job *job;
     struct curve_work *curve;
     struct pixel_result *results; /* of one tile */
-    struct board *board;
+    struct board board;
     struct progress progress;
 };
 
@@ -48,7 +48,7 @@ static enum status worker_begin(struct worker *w, const struct grid_job *job, st
 static void worker_end(struct worker *w)
 {
     progress_end(&w->progress);
-    board_free(&w->board);
+    board_close(&w->board);
     curve_work_free(w->curve);
     free(w->results);
 }
@@ -72,14 +72,14 @@ static enum status do_tile(struct worker *w, size_t index, struct report *rep)
 /* One tile, and the news of it. @return false when this rank is to stop */
 static bool step(struct worker *w, size_t index, enum status *st, struct report *rep)
 {
-    if (board_has_failure(w->board)) return false;
+    if (board_has_failure(&w->board)) return false;
     *st = do_tile(w, index, rep);
     if (*st != ST_OK) {
-        board_raise_failure(w->board);
+        board_raise_failure(&w->board);
         return false;
     }
     struct tile t = volume_tile(w->job->volume, index);
-    progress_show(&w->progress, board_add_done(w->board, t.rows * t.cols));
+    progress_show(&w->progress, board_add_done(&w->board, t.rows * t.cols));
     return true;
 }
 
@@ -93,7 +93,7 @@ static enum status run_tiles(struct worker *w, struct report *rep)
     for (size_t i = 0; i < s.share; i++)
         if (!step(w, schedule_static(&s, (size_t)rank, i), &st, rep)) return st;
     for (;;) {
-        size_t index = schedule_tail(&s, board_take_ticket(w->board));
+        size_t index = schedule_tail(&s, board_take_ticket(&w->board));
         if (index >= s.tiles || !step(w, index, &st, rep)) return st;
     }
 }
@@ -102,8 +102,10 @@ enum status grid_run(const struct grid_job *job, struct report *rep)
 {
     struct worker w;
     enum status st = agree(job->comm, worker_begin(&w, job, rep), rep);
-    if (st == ST_OK) st = agree(job->comm, board_new(&w.board, job->comm, rep), rep);
-    if (st == ST_OK) st = agree(job->comm, run_tiles(&w, rep), rep);
+    if (st == ST_OK) {
+        board_open(&w.board, job->comm);
+        st = agree(job->comm, run_tiles(&w, rep), rep);
+    }
     worker_end(&w);
     return st;
 }

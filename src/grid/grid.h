@@ -3,6 +3,7 @@
 #define CANTLE_GRID_GRID_H
 
 #include "base/progress.h"
+#include "curve/budget.h"
 #include "curve/curve.h"
 #include "maps/maps.h"
 #include "volume/volume.h"
@@ -21,6 +22,12 @@ struct grid_job {
  *  ranks: the worst of them, with its text. When one rank fails the others stop at their next tile.
  */
 enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
+
+/** Collective, after grid_run. The uncertainty of the whole map at its typical pixel; the draws of
+ * the Monte Carlo are shared by all ranks, with the same numbers for any number of them.
+ *  @param there  false when no pixel has a result */
+enum status grid_budget(const struct grid_job *job, struct budget *out, bool *there,
+                        struct report *rep) MUST_CHECK;
 
 /** Bytes one rank needs beside the program itself, for `describe`. */
 size_t grid_memory(const struct volume_facts *facts);

@@ -63,6 +63,28 @@ char *h5get_text(hid_t at, const char *path)
     return text;
 }
 
+bool h5get_text_at(hid_t at, const char *path, size_t i, char *out, size_t size)
+{
+    const hsize_t start[1] = {i}, one[1] = {1};
+    hid_t set = h5get_has(at, path) ? H5Dopen2(at, path, H5P_DEFAULT) : H5I_INVALID_HID;
+    out[0] = 0;
+    if (set < 0) return false;
+    hid_t type = H5Dget_type(set), space = H5Dget_space(set),
+          memory = H5Screate_simple(1, one, NULL);
+    if (H5Tget_class(type) == H5T_STRING && H5Tis_variable_str(type) == 0 &&
+        H5Sget_simple_extent_ndims(space) == 1 && i < (size_t)H5Sget_simple_extent_npoints(space) &&
+        H5Sselect_hyperslab(space, H5S_SELECT_SET, start, NULL, one, NULL) >= 0) {
+        char *text = calloc(1, H5Tget_size(type) + 1);
+        if (text && H5Dread(set, type, memory, space, H5P_DEFAULT, text) >= 0)
+            snprintf(out, size, "%s", text);
+        free(text);
+    }
+    if (memory >= 0) H5Sclose(memory);
+    close_type_and_space(type, space);
+    H5Dclose(set);
+    return out[0] != 0;
+}
+
 bool h5get_attr_text(hid_t object, const char *name, char *out, size_t size)
 {
     out[0] = 0;
@@ -123,7 +145,7 @@ enum status h5get_array(hid_t at, const char *path, H5T_class_t class, hid_t typ
     for (int i = 0; i < rank; i++)
         bytes *= dims[i];
     if (!has_shape(set, rank, dims))
-        st = fail(rep, ST_INPUT, "%s: its shape does not fit x and y", path);
+        st = fail(rep, ST_INPUT, "%s: its shape does not fit what it goes with", path);
     else if (!has_class(set, class))
         st = fail(rep, ST_INPUT, "%s: expected %s numbers", path,
                   class == H5T_FLOAT ? "real" : "whole");

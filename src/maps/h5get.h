@@ -16,6 +16,9 @@ bool h5get_has(hid_t at, const char *path);
 /** A scalar text dataset, fixed or variable length; malloc'd, NULL if there is none or no memory.
  */
 char *h5get_text(hid_t at, const char *path);
+/** Element i of a one-dimensional dataset of fixed-length strings; false (and "") if there is none.
+ * Cut to size. */
+bool h5get_text_at(hid_t at, const char *path, size_t i, char *out, size_t size);
 /** A scalar text attribute; false (and "") if there is none. Cut to size. */
 bool h5get_attr_text(hid_t object, const char *name, char *out, size_t size);
 

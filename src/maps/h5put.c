@@ -97,20 +97,27 @@ void h5put_attr_text(struct h5put *p, hid_t object, const char *name, const char
     h5put_close(p, &type);
 }
 
+/* Texts side by side, each as wide as the longest; caller frees. NULL after a failure. */
+static char *pack_texts(struct h5put *p, const char *name, const char *const *texts, size_t n,
+                        size_t *width)
+{
+    *width = 1;
+    if (p->st != ST_OK) return NULL;
+    for (size_t i = 0; i < n; i++)
+        if (strlen(texts[i]) > *width) *width = strlen(texts[i]);
+    char *all = calloc(n, *width);
+    if (!all) p->st = fail(p->rep, ST_MEMORY, "not enough memory to write %s", name);
+    for (size_t i = 0; i < n && all; i++)
+        memcpy(all + i * *width, texts[i], strlen(texts[i]));
+    return all;
+}
+
 void h5put_attr_texts(struct h5put *p, hid_t object, const char *name, const char *const *texts,
                       size_t n)
 {
-    size_t width = 1;
-    if (p->st != ST_OK) return;
-    for (size_t i = 0; i < n; i++)
-        if (strlen(texts[i]) > width) width = strlen(texts[i]);
-    char *all = calloc(n, width);
-    if (!all) {
-        p->st = fail(p->rep, ST_MEMORY, "not enough memory to write %s", name);
-        return;
-    }
-    for (size_t i = 0; i < n; i++)
-        memcpy(all + i * width, texts[i], strlen(texts[i]));
+    size_t width;
+    char *all = pack_texts(p, name, texts, n, &width);
+    if (!all) return;
     hsize_t dims[1] = {n};
     hid_t type = text_type(width), space = H5Screate_simple(1, dims, NULL);
     put_attr(p, object, name, type, space, all);
@@ -193,6 +200,38 @@ void h5put_text(struct h5put *p, hid_t parent, const char *name, const char *tex
     if (type < 0) h5put_fail(p, name);
     put_scalar(p, parent, name, type, text, NULL);
     h5put_close(p, &type);
+}
+
+static void put_list(struct h5put *p, hid_t parent, const char *name, hid_t type,
+                     const void *values, size_t n, const char *units)
+{
+    const hsize_t dims[1] = {n};
+    if (p->st != ST_OK) return;
+    hid_t dcpl = H5Pcreate(H5P_DATASET_CREATE);
+    if (dcpl < 0) h5put_fail(p, name);
+    hid_t set = h5put_array(p, parent, name, type, 1, dims, dcpl, values);
+    if (units) h5put_attr_text(p, set, "units", units);
+    h5put_close(p, &set);
+    h5put_close(p, &dcpl);
+}
+
+void h5put_texts(struct h5put *p, hid_t parent, const char *name, const char *const *texts,
+                 size_t n)
+{
+    size_t width;
+    char *all = pack_texts(p, name, texts, n, &width);
+    if (!all) return;
+    hid_t type = text_type(width);
+    if (type < 0) h5put_fail(p, name);
+    put_list(p, parent, name, type, all, n, NULL);
+    h5put_close(p, &type);
+    free(all);
+}
+
+void h5put_reals(struct h5put *p, hid_t parent, const char *name, const double *values, size_t n,
+                 const char *units)
+{
+    put_list(p, parent, name, H5T_NATIVE_DOUBLE, values, n, units);
 }
 
 void h5put_real(struct h5put *p, hid_t parent, const char *name, double value, const char *units)

@@ -51,6 +51,12 @@ hid_t h5put_file_order(struct h5put *p);
 
 /** Scalar datasets. `units` is written as attribute when not NULL. */
 void h5put_text(struct h5put *p, hid_t parent, const char *name, const char *text);
+/** A list of strings, [n]. */
+void h5put_texts(struct h5put *p, hid_t parent, const char *name, const char *const *texts,
+                 size_t n);
+/** A list of numbers, [n]. */
+void h5put_reals(struct h5put *p, hid_t parent, const char *name, const double *values, size_t n,
+                 const char *units);
 void h5put_real(struct h5put *p, hid_t parent, const char *name, double value, const char *units);
 void h5put_integer(struct h5put *p, hid_t parent, const char *name, int32_t value);
 void h5put_count(struct h5put *p, hid_t parent, const char *name, uint64_t value);

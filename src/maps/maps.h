@@ -4,6 +4,7 @@
 #define CANTLE_MAPS_MAPS_H
 
 #include "base/digest.h"
+#include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/result.h"
 #include "volume/volume.h"
@@ -33,6 +34,13 @@ enum status maps_write_tile(struct maps *m, size_t tile_index, struct tile t,
                             const struct pixel_result *results, struct digest digest,
                             struct report *rep) MUST_CHECK;
 
+/** Collective, after the last tile. The pixel that stands for the map: of the accepted ones (of the
+ * doubtful where there are none) that whose modulus is nearest to the median of accepted and
+ * doubtful pixels; the first of equals. row, col in the volume's order.
+ *  @param found  false when no such pixel has a modulus */
+enum status maps_typical_pixel(struct maps *m, bool *found, size_t *row, size_t *col,
+                               struct report *rep) MUST_CHECK;
+
 /** Numbers that the summary prints. */
 struct maps_summary {
     size_t state[STATE_COUNT], flag[FLAG_COUNT];
@@ -43,8 +51,9 @@ struct maps_summary {
     char digest[33];
 };
 
-/** Collective. Statistics, compression, durable, renamed to PATH; PATH.part removed. Frees m. */
-enum status maps_finish(struct maps **m, struct maps_summary *summary,
+/** Collective. Statistics, compression, durable, renamed to PATH; PATH.part removed. Frees m.
+ *  @param budget  uncertainty of the whole map, same on all ranks; NULL = none */
+enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
                         struct report *rep) MUST_CHECK;
 
 /** Collective on an error path: close without finishing; PATH.part is removed (remove) or stays. */
@@ -63,6 +72,8 @@ struct maps_view {
     uint8_t *state;
     uint32_t *flags;
     struct maps_summary summary;
+    bool has_budget;
+    struct budget budget; /**< row, col in the volume's order */
 };
 
 enum status maps_view_load(struct maps_view *out, const char *path, struct report *rep) MUST_CHECK;

@@ -11,6 +11,7 @@
 
 static void forget_handles(struct maps *m)
 {
+    m->lock = -1;
     m->file = m->state = m->flags = m->digests = H5I_INVALID_HID;
     for (int i = 0; i < MAP_COUNT; i++)
         m->value[i] = m->error[i] = H5I_INVALID_HID;
@@ -26,6 +27,7 @@ static char *joined(const char *path, const char *ending)
 void maps_free(struct maps **m)
 {
     if (!*m) return;
+    if ((*m)->lock >= 0) close((*m)->lock);
     layout_free(&(*m)->layout);
     free((*m)->path);
     free((*m)->part);
@@ -75,6 +77,11 @@ static enum status check_places(const struct maps *m, const struct maps_origin *
         else
             st = output_check(rests[i], input, m->overwrite, rep);
     }
+    if (st == ST_OK && m->overwrite && access(m->part, F_OK) == 0) {
+        int fd;
+        st = output_lock(m->part, &fd, rep);
+        if (st == ST_OK) close(fd);
+    }
     if (st == ST_OK && m->overwrite) {
         unlink(m->part);
         unlink(m->finishing);
@@ -102,12 +109,12 @@ static void put_tile_digests(struct h5put *p, hid_t file, size_t n_tiles)
 }
 
 /* One rank: PATH.part with everything but results, on the disk before anyone else opens it. */
-static enum status write_part(const struct maps *m, const struct maps_origin *origin,
-                              struct report *rep)
+static enum status write_part(struct maps *m, const struct maps_origin *origin, struct report *rep)
 {
     struct h5put p = h5put_start(rep);
     int ranks;
     enum status st = output_reserve(m->part, part_bytes(m), rep);
+    if (st == ST_OK) st = output_lock(m->part, &m->lock, rep);
     if (st != ST_OK) return st;
     MPI_Comm_size(m->comm, &ranks);
     hid_t order = h5put_file_order(&p);
@@ -213,6 +220,6 @@ void maps_drop(struct maps **m, bool discard)
     enum status ignored = maps_close_part(*m, &unused); /* an error path: the first cause counts */
     (void)ignored;
     MPI_Barrier((*m)->comm);
-    if ((*m)->rank == 0 && discard) unlink((*m)->part);
+    if (discard && output_is_ours((*m)->part, (*m)->lock)) unlink((*m)->part);
     maps_free(m);
 }

@@ -1,6 +1,7 @@
 #include "maps/maps_private.h"
 
 #include "maps/agree.h"
+#include "maps/budget_file.h"
 #include "maps/output_file.h"
 #include "maps/provenance.h"
 #include "maps/statistics.h"
@@ -14,12 +15,13 @@
 /* One finishing: from PATH.part to PATH.finishing. */
 struct finishing {
     const struct maps *m;
-    hid_t from;      /* PATH.part */
-    struct h5put p;  /* p.file is PATH.finishing */
-    size_t n;        /* pixels */
-    float *plane;    /* [n] */
-    uint32_t *flags; /* [n] */
-    uint8_t *state;  /* [n] */
+    const struct budget *budget; /* NULL: none */
+    hid_t from;                  /* PATH.part */
+    struct h5put p;              /* p.file is PATH.finishing */
+    size_t n;                    /* pixels */
+    float *plane;                /* [n] */
+    uint32_t *flags;             /* [n] */
+    uint8_t *state;              /* [n] */
     struct maps_summary *summary;
     double quantile[MAP_COUNT][QUANTILE_COUNT];
 };
@@ -183,17 +185,24 @@ static void fill_finished(struct finishing *f)
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
     put_statistics(f, entry);
     put_counts(&f->p, entry, f->summary, f->n);
+    if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
     provenance_put_end(&f->p, entry, f->summary->digest);
     h5put_close(&f->p, &entry);
     h5put_finish_file(&f->p);
 }
 
 /* One rank: make the finished file and put it in its place. */
-static enum status finish_alone(const struct maps *m, struct maps_summary *summary,
-                                struct report *rep)
+static enum status finish_alone(const struct maps *m, const struct budget *budget,
+                                struct maps_summary *summary, struct report *rep)
 {
-    struct finishing f = {
-        .m = m, .p = h5put_start(rep), .summary = summary, .n = m->layout.ny * m->layout.nx};
+    struct finishing f = {.m = m,
+                          .budget = budget,
+                          .p = h5put_start(rep),
+                          .summary = summary,
+                          .n = m->layout.ny * m->layout.nx};
+    if (!output_is_ours(m->part, m->lock))
+        return fail(rep, ST_OUTPUT, "%s was removed or replaced while this run was writing it",
+                    m->part);
     f.from = H5Fopen(m->part, H5F_ACC_RDONLY, H5P_DEFAULT);
     f.plane = malloc(f.n * sizeof *f.plane);
     f.flags = malloc(f.n * sizeof *f.flags);
@@ -219,13 +228,14 @@ done:
     return st;
 }
 
-enum status maps_finish(struct maps **m, struct maps_summary *summary, struct report *rep)
+enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
+                        struct report *rep)
 {
     const MPI_Comm comm = (*m)->comm;
     *summary = (struct maps_summary){0};
     enum status st = agree(comm, maps_close_part(*m, rep), rep);
     if (st == ST_OK && (*m)->rank == 0) {
-        st = finish_alone(*m, summary, rep);
+        st = finish_alone(*m, budget, summary, rep);
         if (st != ST_OK) {
             char cause[sizeof rep->text];
             memcpy(cause, rep->text, sizeof cause);

@@ -11,6 +11,7 @@ struct maps {
     int rank;
     char *path, *part, *finishing; /**< PATH, PATH.part, PATH.finishing */
     bool overwrite;
+    int lock; /**< rank 0: descriptor that holds the lock on PATH.part, -1 elsewhere */
     size_t n_tiles;
     struct maps_layout layout;
     hid_t file, value[MAP_COUNT], error[MAP_COUNT], state, flags, digests;

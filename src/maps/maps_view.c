@@ -1,6 +1,7 @@
 #include "maps/maps.h"
 
 #include "base/units.h"
+#include "maps/budget_file.h"
 #include "maps/h5get.h"
 #include "maps/layout.h"
 #include "maps/statistics.h"
@@ -232,6 +233,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
     enum status st = load_axes(out, file, rep);
     if (st == ST_OK) st = load_planes(out, file, rep);
     if (st == ST_OK) st = load_words(out, file, rep);
+    if (st == ST_OK) st = budget_get(&out->budget, &out->has_budget, file, rep);
     if (st == ST_OK) st = summarise(out, rep);
     H5Fclose(file);
     if (st == ST_OK) return ST_OK;

@@ -101,3 +101,24 @@ enum status output_publish(const char *from, const char *to, bool overwrite, str
                     strerror(error));
     return ST_OK;
 }
+
+enum status output_lock(const char *path, int *fd, struct report *rep)
+{
+    struct flock lock = {
+        .l_type = F_WRLCK, .l_whence = SEEK_SET, .l_start = (off_t)1 << 60, .l_len = 1};
+    *fd = open(path, O_RDWR | O_CLOEXEC);
+    if (*fd < 0) return fail(rep, ST_OUTPUT, "%s cannot be opened: %s", path, strerror(errno));
+    if (fcntl(*fd, F_OFD_SETLK, &lock) == 0) return ST_OK;
+    if (errno != EAGAIN && errno != EACCES) return ST_OK; /* no locks here */
+    close(*fd);
+    *fd = -1;
+    return fail(rep, ST_OUTPUT,
+                "%s is being written by another run; wait for it, or choose another name", path);
+}
+
+bool output_is_ours(const char *path, int fd)
+{
+    struct stat there, ours;
+    return fd >= 0 && stat(path, &there) == 0 && fstat(fd, &ours) == 0 &&
+           there.st_dev == ours.st_dev && there.st_ino == ours.st_ino;
+}

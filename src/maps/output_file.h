@@ -22,4 +22,12 @@ enum status output_reserve(const char *path, uint64_t bytes, struct report *rep)
 enum status output_publish(const char *from, const char *to, bool overwrite,
                            struct report *rep) MUST_CHECK;
 
+/** Lock a file that this run is writing, so that no other run takes it for a left-over. The lock
+ * lies on one byte far behind any data and belongs to the descriptor; it ends with the process.
+ *  @return ST_OUTPUT when another run holds it. On a file system without locks: ST_OK, unlocked */
+enum status output_lock(const char *path, int *fd, struct report *rep) MUST_CHECK;
+
+/** Is `path` still the file that was locked? */
+bool output_is_ours(const char *path, int fd);
+
 #endif

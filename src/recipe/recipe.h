@@ -22,6 +22,13 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(calibration, quadrant_sensitivity_u, QUANTITY, "m", "", "its standard uncertainty")          \
     K(calibration, spring_constant, QUANTITY, "N/m", "", "normal spring constant of the lever")    \
     K(calibration, spring_constant_u, QUANTITY, "N/m", "", "its standard uncertainty")             \
+    K(calibration, spring_constant_from, CHOICE, "independent thermal nominal", "independent",     \
+      "how it was found: thermal = from thermal noise with the same deflection sensitivity, so "   \
+      "that both err together; nominal = the maker's value, taken as good to 20 % where no "       \
+      "uncertainty is stated (common practice, no source)")                                        \
+    K(calibration, monte_carlo_draws, COUNT, "1000000", "2000",                                    \
+      "draws of the Monte Carlo for the uncertainty of the whole map; 0 = linear combination "     \
+      "only")                                                                                      \
     K(calibration, tilt, QUANTITY, "rad", "", "angle between lever and sample plane")              \
     K(calibration, tilt_u, QUANTITY, "rad", "", "its standard uncertainty")                        \
     K(calibration, tilt_correction, CHOICE, "none cosine_squared", "none",                         \
@@ -59,6 +66,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
       "polymers (common practice, no source)")                                                     \
     K(sample, poisson_ratio_u, QUANTITY, "1", "", "its standard uncertainty")                      \
+    K(sample, equilibrium_separation, QUANTITY, "m", "0.3 nm",                                     \
+      "z0 of the Tabor parameter: distance of two surfaces that attract without load; 0.2 to 0.4 " \
+      "nm is common practice, no source")                                                          \
     K(baseline, order, CHOICE, "line offset", "line",                                              \
       "line fits offset and slope of the off-surface part, offset a constant only")                \
     K(baseline, shortest, QUANTITY, "1", "10 %",                                                   \
@@ -110,6 +120,8 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "largest standard score by which the residuals may have too few runs")                       \
     K(limits, pressure, QUANTITY, "Pa", "", "largest mean contact pressure at peak")               \
     K(limits, contact_to_pitch, QUANTITY, "1", "1", "largest contact diameter over pixel pitch")   \
+    K(limits, tabor_dmt, QUANTITY, "1", "0.1", "largest Tabor parameter at which DMT is used")     \
+    K(limits, tabor_jkr, QUANTITY, "1", "5", "smallest Tabor parameter at which JKR is used")      \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \

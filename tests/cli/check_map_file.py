@@ -27,6 +27,10 @@ def text(value):
     return value.decode("utf-8") if isinstance(value, bytes) else str(value)
 
 
+# lists of different things, whose units stand in the list "unit" beside them
+MIXED_UNITS = ("entry/uncertainty/value", "entry/uncertainty/standard_uncertainty")
+
+
 def check_attributes(name, obj):
     """Single values are scalar; strings have fixed length and are UTF-8."""
     for key in obj.attrs:
@@ -51,7 +55,9 @@ def check_object(name, obj):
     assert kind.get_class() in (h5py.h5t.INTEGER, h5py.h5t.FLOAT, h5py.h5t.STRING), f"{name}: type"
     if isinstance(kind, h5py.h5t.TypeStringID):
         assert not kind.is_variable_str(), f"{name}: string of variable length"
-    if obj.dtype.kind == "f":
+    if name in MIXED_UNITS or (name.startswith("entry/uncertainty/") and name.endswith("/coefficient")):
+        assert "units" not in obj.attrs, f"{name}: one unit for different things"
+    elif obj.dtype.kind == "f":
         assert UNIT.match(text(obj.attrs["units"])), f"{name}: units {obj.attrs['units']}"
     assert obj.compression in (None, "gzip"), f"{name}: filter that not every reader has"
 

@@ -13,9 +13,13 @@ Sources
   dmt          F = 4/3 E* sqrt(R) delta^(3/2) - 2 pi w R          Derjaguin, Muller, Toporov 1975 (Maugis 1992)
   jkr          F = 4 E* a^3/(3R) - sqrt(8 pi E* w a^3),
                delta = a^2/R - sqrt(2 pi a w/E*)                  Johnson, Kendall, Roberts 1971
+  sphere, power_profile, blunted_cone, blunted_pyramid            in blunt.py
 """
 import numpy as np
 from scipy.optimize import brentq
+
+import blunt
+from blunt import BLUNT
 
 POWER = {"paraboloid": 1.5, "cone": 2.0, "pyramid": 2.0, "flat_punch": 1.0, "dmt": 1.5}
 MODELS = ("paraboloid", "cone", "pyramid", "flat_punch", "dmt", "jkr")
@@ -48,6 +52,8 @@ def pull(model, work, tip):
 def power_force(model, delta, reduced_modulus, tip, work=0.0):
     """F(delta), 0 out of contact (delta <= 0). Not for jkr."""
     delta = np.asarray(delta, float)
+    if model in BLUNT:
+        return reduced_modulus * blunt.indentation(model, delta, tip, 0.0)[1]
     inside = np.maximum(delta, 0.0)
     repulsion = stiffness_factor(model, reduced_modulus, tip) * inside ** POWER[model]
     return np.where(delta > 0, repulsion - pull(model, work, tip), 0.0)
@@ -159,6 +165,9 @@ def deflection(model, x, spring, reduced_modulus, tip, work=0.0, segment="retrac
     if model == "jkr":
         contact = Jkr(reduced_modulus, tip, work, spring)
         return np.where(touching, contact.force(contact.s_of_x(x)) / spring, 0.0)
+    if model in BLUNT:
+        force = blunt.indentation(model, x, tip, reduced_modulus / spring)[1]
+        return np.where(touching, reduced_modulus / spring * force, 0.0)
     minus = pull(model, work, tip) / spring
     ratio = stiffness_factor(model, reduced_modulus, tip) / spring
     delta = power_indentation(POWER[model], ratio, x + minus)
@@ -179,6 +188,9 @@ def state(model, delta, reduced_modulus, tip, work=0.0):
         contact = Jkr(reduced_modulus, tip, work, 1.0)
         s = contact.s_of_delta(delta)
         return contact.force(s), contact.stiffness(s), s * s
+    if model in BLUNT:
+        a = float(blunt.radius_at(model, delta, tip, 0.0))
+        return reduced_modulus * float(blunt.curve_of(model, a, tip)[1]), 2.0 * reduced_modulus * a, a
     order = POWER[model]
     force = float(power_force(model, delta, reduced_modulus, tip, work))
     stiffness = order * stiffness_factor(model, reduced_modulus, tip) * delta ** (order - 1.0)

@@ -63,6 +63,25 @@ class Tables(unittest.TestCase):
             self.near(stiff.force(stiff.s_of_delta(0.0)), row["F_at_zero_delta_N"], tolerance=1e-12)
             self.near(stiff.delta(np.sqrt(row["a0_m"])), row["delta0_m"], tolerance=1e-11)
 
+    def test_blunt(self):
+        rad = np.pi / 180
+        cases = (("02_sphere_exact.csv", "sphere", lambda r: dict(tip_radius=r["R_m"])),
+                 ("06_power_law_profile.csv", "power_profile", lambda r: dict(
+                     tip_radius=(r["n"] * r["B"]) ** (1 / (1 - r["n"])), tip_profile_exponent=r["n"])),
+                 ("07_blunted_cone.csv", "blunted_cone", lambda r: dict(
+                     tip_radius=r["R_m"], tip_half_angle=r["angle_deg"] * rad, tip_cap_radius=r["b_m"])),
+                 ("08_blunted_pyramid.csv", "blunted_pyramid", lambda r: dict(
+                     tip_radius=r["R_m"], tip_face_angle=r["angle_deg"] * rad, tip_cap_radius=r["b_m"])))
+        for name, model, tip in cases:
+            for row in table(name):
+                if row.get("n") == 1.0:
+                    continue  # B = 1 is the only cone that R (r/R)^n / n knows
+                f, stiffness, radius = fw.state(model, row["delta_m"], row["Estar_Pa"], tip(row))
+                self.near(f, row["F_N"], tolerance=1e-12)
+                self.near(radius, row["a_m"], tolerance=1e-12)
+                if "dF_ddelta_N_per_m" in row:
+                    self.near(stiffness, row["dF_ddelta_N_per_m"], tolerance=1e-12)
+
     def test_chain(self):
         for row in table("71_chain.csv"):
             d = fw.deflection("paraboloid", row["Z_m"] - row["Z0_m"], row["k_N_per_m"],
@@ -81,6 +100,20 @@ class Lever(unittest.TestCase):
         for model in fw.MODELS:
             for e in (1e3, 1e5, 1e7, 1e9):
                 self.one(model, e, tips[model], 0.3)
+
+    def test_blunt(self):
+        """The same for the tips of blunt.py: d and x - d in the two published functions of a."""
+        tips = dict(sphere=dict(tip_radius=1e-6), power_profile=dict(tip_radius=1e-6, tip_profile_exponent=3.5),
+                    blunted_cone=dict(tip_radius=5e-8, tip_half_angle=0.35),
+                    blunted_pyramid=dict(tip_radius=5e-8, tip_face_angle=0.6, tip_cap_radius=4e-8))
+        for model, tip in tips.items():
+            for e in (1e3, 1e5, 1e7, 1e9):
+                x = np.geomspace(1e-10, 1e-6, 200)
+                d = fw.deflection(model, x, 0.3, e, tip)
+                back = np.array([float(fw.power_force(model, u, e, tip)) / 0.3 for u in x - d])
+                a = np.array([fw.state(model, u, e, tip)[1] / 0.3 for u in x - d])
+                self.assertLess(np.max(np.abs(back - d) / (d * (1 + a))), 1e-12, (model, e))
+        self.assertEqual(float(fw.deflection("sphere", -1e-9, 0.3, 1e5, tips["sphere"])), 0.0)
 
     def one(self, model, e, tip, k):
         w = 0.02 if model in fw.ADHESIVE else 0.0

@@ -420,6 +420,38 @@ class Flags(unittest.TestCase):
         self.assertLess(abs(spoilt - good), 4 * maps["modulus_errors"][0, 0])
         self.assertEqual(maps["samples_used"][0, 0] - maps["samples_used"][0, 1], 3)
 
+    def test_other_segment(self):
+        """The approach is fitted; the retract's troubles are told too, and its numbers left out when clipped."""
+        def holes(parts):
+            parts["retract"]["stored"][0, 1, 50:53] = np.nan
+        self.wants(self.pair(holes), "other_samples_missing")
+
+        def clip(parts):
+            d = parts["retract"]["stored"]
+            d[0, 1] = np.maximum(d[0, 1], 0.5 * d[0, 1].min())
+            parts["retract"]["attrs"]["valid_min"] = float(d[0, 1].min())
+            d[0, 0] = np.maximum(d[0, 0], 0.99 * d[0, 1].min())
+        maps = self.pair(clip)
+        self.wants(maps, "other_saturated")
+        self.assertTrue(np.isnan(maps["adhesion"][0, 1]))
+        self.assertGreater(maps["modulus"][0, 1], 0)
+
+    def test_one_sample_pull_off_is_no_spike(self):
+        def sharp(parts):
+            d = parts["retract"]["stored"][0, 1]
+            d[:] = np.maximum(d, -0.02e-9)
+            d[len(d) // 2] = -20e-9
+        maps = self.pair(sharp, noise=0.0)
+        self.assertNotIn("adhesion_in_noise", maps.names(0, 1))
+
+    def test_standing_z_at_the_turn(self):
+        """The piezo stands still over the last samples: no slope there, but a curve as good as any."""
+        def stand(parts):
+            parts["approach"]["z"][0, 1, -6:] = parts["approach"]["z"][0, 1, -6]
+            parts["approach"]["stored"][0, 1, -6:] = parts["approach"]["stored"][0, 1, -6]
+        maps = self.pair(stand)
+        self.assertEqual(maps.names(0, 1), [])
+
     def test_uncertain(self):
         self.wants(self.pair(limits__modulus_error="0.01 %"), "uncertain", good=False)
 

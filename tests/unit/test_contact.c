@@ -1,5 +1,6 @@
 /* Contact models: every model against one suite, and each against its published equations through
  * independent tables (tests/reference, made with 40-digit arithmetic; sources in its README). */
+#include "contact/carpick.h"
 #include "contact/contact.h"
 #include "table.h"
 
@@ -21,8 +22,12 @@ static void assert_close(double got, double want, double scale, double tolerance
 static struct contact_setup setup_with(double spring, double radius, double angle_deg)
 {
     double rad = angle_deg * M_PI / 180.0;
-    return (struct contact_setup){
-        .spring_n_per_m = spring, .radius_m = radius, .half_angle_rad = rad, .face_angle_rad = rad};
+    return (struct contact_setup){.spring_n_per_m = spring,
+                                  .radius_m = radius,
+                                  .half_angle_rad = rad,
+                                  .face_angle_rad = rad,
+                                  .profile_exponent = 3,
+                                  .cap_radius_m = NAN};
 }
 
 /* columns: E, nu, tip, depth, E*, [a,] F [, stiffness] */
@@ -150,10 +155,20 @@ static struct trial make_trial(int model, double spring)
 {
     struct trial t = {.m = contact_at(model), .s = setup_with(spring, 50e-9, 35)};
     t.sample = (struct contact_sample){5e6, t.m->adhesive ? 0.02 : NAN, 0};
+    t.s.transition = 1.0; /* lambda, as extra = 0 says */
     double pull_n;
     t.m->scales(&t.s, &t.sample, &t.length, &t.kappa, &pull_n);
     t.pull_m = pull_n / spring;
     return t;
+}
+
+/* F_ad of the theory, for lambda = 1 where it depends on it (15_maugis_points.csv). */
+static double pull_off_of(const struct trial *t)
+{
+    double factor = t->m->pull ? 2.0 : 1.5;
+    if (t->m == &contact_maugis) factor = 1.600734911254091;
+    if (t->m == &contact_carpick) factor = carpick_numbers(carpick_alpha(1.0)).pull_off;
+    return factor * M_PI * t->sample.work_j_per_m2 * t->s.radius_m;
 }
 
 #define FOR_TRIALS(t)                                                                              \
@@ -278,9 +293,7 @@ static void test_match_meets_the_point(void **unused)
     {
         double x = 150e-9, d, length, kappa;
         contact_deflection(t.m, &t.s, &t.sample, &x, 1, &d);
-        double pull_n = t.m->adhesive
-                            ? (t.m->pull ? 2.0 : 1.5) * M_PI * t.sample.work_j_per_m2 * t.s.radius_m
-                            : 0;
+        double pull_n = t.m->adhesive ? pull_off_of(&t) : 0;
         if (!(d > 1e-3 * x) || !(x - d > 1e-3 * x)) continue;
         t.m->match(&t.s, x, d, pull_n / t.s.spring_n_per_m, &length, &kappa);
         assert_close(length, t.length, t.length, 1e-8);
@@ -314,8 +327,7 @@ static void test_soft_lever_pulls_off_at_the_minimum(void **unused)
     (void)unused;
     for (int model = 0; model < CONTACT_COUNT; model++) {
         struct trial t = make_trial(model, 1e-3);
-        double theory = (t.m->pull ? 2.0 : 1.5) * M_PI * t.sample.work_j_per_m2 * t.s.radius_m,
-               lowest = 0, d;
+        double theory = pull_off_of(&t), lowest = 0, d;
         if (!t.m->adhesive) continue;
         double off = theory / t.s.spring_n_per_m;
         for (double x = -1.1 * off; x < 0; x += off / 20000) {
@@ -331,7 +343,8 @@ static void test_names(void **unused)
     (void)unused;
     assert_ptr_equal(contact_find("jkr"), &contact_jkr);
     assert_null(contact_find("JKR"));
-    assert_string_equal(contact_names(), "paraboloid cone pyramid flat_punch dmt jkr");
+    const char first[] = "paraboloid cone pyramid flat_punch dmt jkr ";
+    assert_memory_equal(contact_names(), first, strlen(first));
     for (int i = 0; i < CONTACT_COUNT; i++) {
         assert_ptr_equal(contact_find(contact_at(i)->name), contact_at(i));
         assert_true(strlen(contact_at(i)->source) > 10 && strlen(contact_at(i)->limits) > 10);

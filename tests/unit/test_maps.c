@@ -157,7 +157,7 @@ static void make(struct scene *s, struct maps_summary *summary)
     struct maps *m;
     create(s, &m, false);
     write_all(s, m);
-    assert_int_equal(maps_finish(&m, summary, &s->rep), ST_OK);
+    assert_int_equal(maps_finish(&m, NULL, summary, &s->rep), ST_OK);
     assert_null(m);
 }
 
@@ -299,7 +299,7 @@ static void one_row_is_a_map_too(void **state)
     s->origin.n_tiles = 1;
     create(s, &m, false);
     assert_int_equal(write_tile(m, 0, (struct tile){0, 0, 1, NX}, &s->rep), ST_OK);
-    assert_int_equal(maps_finish(&m, &summary, &s->rep), ST_OK);
+    assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OK);
     assert_int_equal(maps_view_load(&v, s->path, &s->rep), ST_OK);
     assert_int_equal(v.ny, 1);
     assert_true(v.map[MAP_modulus][2] == in_file(invented(MAP_modulus, 0, 2), 1e-3));
@@ -373,7 +373,7 @@ static void overwrite_replaces_at_the_end(void **state)
     create(s, &m, true);
     write_all(s, m);
     assert_true(holds_text(s->path, "old"));
-    assert_int_equal(maps_finish(&m, &summary, &s->rep), ST_OK);
+    assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OK);
     assert_true(maps_is_one(s->path));
     assert_false(there(s->part));
 }
@@ -443,7 +443,7 @@ static void full_disk_at_the_end(void **state)
         create(s, &m, true);
         write_all(s, m);
         limit_file_size(bytes);
-        enum status st = maps_finish(&m, &summary, &s->rep);
+        enum status st = maps_finish(&m, NULL, &summary, &s->rep);
         limit_file_size(RLIM_INFINITY);
         assert_int_equal(st, ST_OUTPUT);
         assert_null(m);
@@ -463,7 +463,7 @@ static void output_that_appears_meanwhile_is_left_alone(void **state)
     create(s, &m, false);
     write_all(s, m);
     write_text(s->path, "another");
-    assert_int_equal(maps_finish(&m, &summary, &s->rep), ST_OUTPUT);
+    assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OUTPUT);
     assert_true(one_line_with(&s->rep, "has appeared while"));
     assert_true(holds_text(s->path, "another"));
     assert_true(there(s->part));
@@ -523,7 +523,7 @@ static void other_files_are_refused_on_reading(void **state)
     assert_int_equal(v.summary.map[MAP_indentation].n, 0);
     maps_view_free(&v);
     spoil(s, "/entry/maps/modulus", 5);
-    expect_not_loaded(s, "/entry/maps/modulus: its shape does not fit x and y");
+    expect_not_loaded(s, "/entry/maps/modulus: its shape does not fit what it goes with");
     spoil(s, "/entry/maps/modulus", 0);
     spoil(s, "/entry/maps/state", 0);
     expect_not_loaded(s, "/entry/maps/state: there is no such dataset");

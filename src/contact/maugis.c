@@ -1,0 +1,78 @@
+/* Maugis-Dugdale sphere: adhesion as a constant stress sigma0 in a ring from the contact radius a
+ * to c, where the surfaces are w/sigma0 apart. In the units of transition.h and with m = c/a
+ *     (lambda a^2/2) [sqrt(m^2-1) + (m^2-2) acos(1/m)]
+ *         + (4 lambda^2 a/3) [sqrt(m^2-1) acos(1/m) - m + 1] = 1
+ *     f = a^3 - lambda a^2 [sqrt(m^2-1) + m^2 acos(1/m)],   u = a^2 - 4/3 lambda a sqrt(m^2-1).
+ * With phi = acos(1/m), a = c cos(phi), the first is a quadratic of c, smooth up to a = 0:
+ *     (lambda/2) G c^2 + (4 lambda^2/3) H c = 1,
+ *     G = (sin 2phi - 2phi cos 2phi)/2,   H = phi sin(phi) + cos(phi) - 1
+ *     f = a^3 - lambda c^2 (sin phi cos phi + phi),   u = a^2 - 4/3 lambda c sin(phi)
+ * so that every point is a closed expression of phi, and nothing has to be searched but phi itself.
+ * p = -ln phi. Where a reaches 0 before the lever lets go, the contact ends there: the cohesive
+ * force that the theory leaves between surfaces that no longer touch is not followed. */
+#include "contact/maugis.h"
+
+#include <math.h>
+
+/* (sin x - x cos x)/2, by its series where the difference would lose digits. */
+static double g_of(double phi)
+{
+    double x = 2.0 * phi, x2 = x * x;
+    if (x > 1.0) return 0.5 * (sin(x) - x * cos(x));
+    double sum = 0.0, term = 0.5 * x * x2; /* x^(2k+1)/(2k+1)! 2k/2, k = 1: x^3/6 */
+    for (int k = 1; k <= 10; k++) {
+        sum += term / 3.0;
+        term *= -x2 * (k + 1) / (double)(k * (2 * k + 2) * (2 * k + 3));
+    }
+    return sum;
+}
+
+static double h_of(double phi)
+{
+    double half = 0.5 * phi;
+    return 2.0 * sin(half) * (phi * cos(half) - sin(half));
+}
+
+static struct transition_point maugis_at(const double *number, double p)
+{
+    double lambda = number[0], phi = exp(-p), s = sin(phi), cosine = p > number[1] ? cos(phi) : 0.0;
+    double second = 0.5 * lambda * g_of(phi), first = 4.0 / 3.0 * lambda * lambda * h_of(phi);
+    double c = 2.0 / (first + sqrt(first * first + 4.0 * second));
+    /* implicit function: derivatives of second c^2 + first c = 1 */
+    double by_c = 2.0 * second * c + first;
+    double by_phi = lambda * phi * c * cosine * (2.0 * s * c + 4.0 / 3.0 * lambda);
+    double c_phi = -by_phi / by_c, c_extra = -(second * c + 2.0 * first) * c / by_c;
+    double a = c * cosine, ring = s * cosine + phi, pull = lambda * c * c * ring;
+    double a_phi = c_phi * cosine - c * s, a_extra = c_extra * cosine;
+    double depth = 4.0 / 3.0 * lambda * c * s;
+    return (struct transition_point){
+        .u = a * a - depth,
+        .f = a * a * a - pull,
+        .radius = a,
+        .u_p = -phi * (2.0 * a * a_phi - 4.0 / 3.0 * lambda * (c_phi * s + c * cosine)),
+        .f_p = -phi *
+               (3.0 * a * a * a_phi - 2.0 * lambda * c * (c_phi * ring + c * cosine * cosine)),
+        .u_extra = 2.0 * a * a_extra - depth * (1.0 + c_extra / c),
+        .f_extra = 3.0 * a * a * a_extra - pull * (1.0 + 2.0 * c_extra / c),
+    };
+}
+
+struct transition maugis_of(double lambda)
+{
+    double p_low = -log(M_PI_2);
+    return (struct transition){.p_low = p_low, .at = maugis_at, .number = {lambda, p_low}};
+}
+
+TRANSITION(maugis)
+
+const struct contact_model contact_maugis = {
+    .name = "maugis",
+    .title = "Maugis-Dugdale sphere: adhesive contacts between DMT and JKR",
+    .formula =
+        "F = K a^3/R - 2 sigma0 [a sqrt(c^2-a^2) + c^2 acos(a/c)], delta = a^2/R - (8 sigma0/3K) "
+        "sqrt(c^2-a^2), K = 4/3 E*; c from the opening w/sigma0 at the ring's edge",
+    .source = "D. Maugis, J. Colloid Interface Sci. 150 (1992) 243",
+    .limits = "contact radius well below R; lambda from 0.01 (DMT) to 20 (JKR); an adhesion stress "
+              "that is constant up to its range",
+    TRANSITION_FUNCTIONS(maugis),
+};

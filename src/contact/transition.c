@@ -1,0 +1,177 @@
+/* Curves of adhesive spheres between DMT and JKR on a lever; see transition.h. */
+#include "contact/transition.h"
+
+#include <math.h>
+
+/* ln 0.01 is DMT and ln 20 is JKR within what a curve can tell. */
+const double transition_range[3] = {-4.6051701859880914, 2.9957322735539910, -0.35667494393873239};
+
+/* 2 sigma0 (R/(pi w K^2))^(1/3) over mu with sigma0 = 16 w/(9 sqrt 3 z0), the largest stress of the
+ * 3-9 surface force law. */
+const double contact_lambda_per_tabor = 1.1570116348507993;
+
+double contact_tabor(double radius_m, double reduced_modulus_pa, double work_j_per_m2, double z0_m)
+{
+    double ratio = work_j_per_m2 / reduced_modulus_pa;
+    return cbrt(radius_m * ratio * ratio) / z0_m;
+}
+
+double transition_start(const struct contact_setup *s)
+{
+    return isnan(s->transition) ? exp(transition_range[2]) : s->transition;
+}
+
+/* What rises with p: t = of_u u + of_f f. */
+struct mixture {
+    const struct transition *c;
+    double of_u, of_f, end; /* end: p where the stable branch ends */
+};
+
+static double slope_at(const struct mixture *m, double p)
+{
+    struct transition_point at = m->c->at(m->c->number, p);
+    return m->of_u * at.u_p + m->of_f * at.f_p;
+}
+
+static double value_of(const struct mixture *m, const struct transition_point *at)
+{
+    return m->of_u * at->u + m->of_f * at->f;
+}
+
+/* Zero of the slope: it is negative below and positive above. At p_low itself it may vanish because
+ * of the parameter (a = 0 of the Maugis sphere), which is no fold. */
+static struct mixture mix(const struct transition *c, double of_u, double of_f)
+{
+    struct mixture m = {c, of_u, of_f, c->p_low};
+    double low = c->p_low, high = low + 1.0;
+    if (slope_at(&m, low + 1e-6) >= 0) return m;
+    low += 1e-6;
+    while (slope_at(&m, high) < 0)
+        low = high, high += 1.0;
+    for (double middle; middle = 0.5 * (low + high), low < middle && middle < high;) {
+        if (slope_at(&m, middle) < 0)
+            low = middle;
+        else
+            high = middle;
+    }
+    m.end = high;
+    return m;
+}
+
+/* p of a value on the stable branch, beginning at p: first to the right of the root, then Newton,
+ * which on a convex curve falls on it from there. */
+static double root_from(const struct mixture *m, double p, double value,
+                        struct transition_point *at)
+{
+    double hop = 0.125;
+    if (!(p > m->end)) p = m->end + 1e-3;
+    for (*at = m->c->at(m->c->number, p); value_of(m, at) < value; hop *= 1.5)
+        *at = m->c->at(m->c->number, p += hop);
+    for (int i = 0; i < 200; i++) {
+        double step = (value_of(m, at) - value) / (m->of_u * at->u_p + m->of_f * at->f_p), was = p;
+        p -= step;
+        if (!(p > m->end)) p = 0.5 * (was + m->end);
+        *at = m->c->at(m->c->number, p);
+        if (fabs(p - was) <= 1e-9) break;
+    }
+    return p;
+}
+
+static struct transition_point end_of(const struct mixture *m)
+{
+    return m->c->at(m->c->number, m->end);
+}
+
+void transition_lever(const struct transition *c, double kappa, const double *t, size_t n,
+                      struct contact_columns *out)
+{
+    struct mixture m = mix(c, 1.0, kappa);
+    struct transition_point at, end = end_of(&m);
+    double p = m.end, t_end = value_of(&m, &end);
+    for (size_t i = n; i-- > 0;) { /* from deep to shallow: the last root lies right of the next */
+        if (!(t[i] > t_end)) {
+            out->value[i] = kappa * end.f;
+            out->slope[i] = out->by_lnkappa[i] = out->by_extra[i] = 0.0;
+            continue;
+        }
+        p = root_from(&m, p, t[i], &at);
+        double per_t_p = kappa / (at.u_p + kappa * at.f_p);
+        /* whichever of the two has not been multiplied by a large number */
+        out->value[i] = kappa > 1.0 ? t[i] - at.u : kappa * at.f;
+        out->slope[i] = at.f_p * per_t_p;
+        out->by_lnkappa[i] = at.f * at.u_p * per_t_p;
+        out->by_extra[i] = (at.f_extra * at.u_p - at.f_p * at.u_extra) * per_t_p;
+    }
+}
+
+void transition_force(const struct transition *c, const double *u, size_t n,
+                      struct contact_columns *out)
+{
+    struct mixture m = mix(c, 1.0, 0.0);
+    struct transition_point at, end = end_of(&m);
+    double p = m.end;
+    for (size_t i = n; i-- > 0;) {
+        if (!(u[i] > end.u)) {
+            out->value[i] = end.f;
+            out->slope[i] = out->by_extra[i] = 0.0;
+            continue;
+        }
+        p = root_from(&m, p, u[i], &at);
+        out->value[i] = at.f;
+        out->slope[i] = at.f_p / at.u_p;
+        out->by_extra[i] = at.f_extra - at.f_p * at.u_extra / at.u_p;
+    }
+}
+
+void transition_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
+                        struct contact_sample *out)
+{
+    (void)pull_n;
+    out->reduced_modulus_pa = 0.75 * kappa * s->spring_n_per_m / sqrt(s->radius_m * length_m);
+    out->work_j_per_m2 = kappa * s->spring_n_per_m * length_m / (M_PI * s->radius_m);
+}
+
+void transition_scales(const struct contact_setup *s, const struct contact_sample *sample,
+                       double *length_m, double *kappa, double *pull_n)
+{
+    double work = M_PI * sample->work_j_per_m2;
+    double ratio = work / (4.0 / 3.0 * sample->reduced_modulus_pa);
+    *length_m = cbrt(ratio * ratio * s->radius_m);
+    *kappa = work * s->radius_m / (s->spring_n_per_m * *length_m);
+    *pull_n = 0.0;
+}
+
+double transition_pull_off(const struct transition *c)
+{
+    struct mixture m = mix(c, 0.0, 1.0);
+    return -end_of(&m).f;
+}
+
+/* The pull-off sets P, the force in units of it the point on the curve, and its depth sets l. */
+void transition_match(const struct transition *c, double x_m, double deflection_m, double pull_m,
+                      double *length_m, double *kappa)
+{
+    struct mixture m = mix(c, 0.0, 1.0);
+    struct transition_point at;
+    double pull_off = -end_of(&m).f;
+    root_from(&m, m.end + 1.0, deflection_m / pull_m * pull_off, &at);
+    *length_m = (x_m - deflection_m) / at.u;
+    *kappa = pull_m / (pull_off * *length_m);
+}
+
+void transition_state(const struct transition *c, const struct contact_setup *s,
+                      const struct contact_sample *sample, double depth_m,
+                      struct contact_state *out)
+{
+    double length, kappa, pull_n;
+    transition_scales(s, sample, &length, &kappa, &pull_n);
+    struct mixture m = mix(c, 1.0, 0.0);
+    struct transition_point at = end_of(&m);
+    double u = depth_m / length, scale = kappa * s->spring_n_per_m; /* P / l */
+    *out = (struct contact_state){0};
+    if (u < at.u - 1e-12 * fabs(at.u)) return;
+    if (u > at.u) root_from(&m, m.end + 1.0, u, &at);
+    out->force_n = scale * length * at.f;
+    out->stiffness_n_per_m = scale * at.f_p / at.u_p;
+    out->contact_radius_m = at.radius * sqrt(length * s->radius_m);
+}

@@ -1,0 +1,130 @@
+/* Adhesion beyond the fit: the two-point JKR method, Tabor's parameter, the transition parameter.
+ */
+#include "contact/transition.h"
+#include "contact/two_point.h"
+#include "curve/curve_private.h"
+
+#include <math.h>
+
+static void set(struct pixel_result *out, enum map_id id, double value, double error)
+{
+    out->map[id] = (struct measured){isfinite(value) ? value : NAN, isfinite(error) ? error : NAN};
+}
+
+/* The two points of a retract: piezo displacement, deflection, variances from the samples. */
+struct points {
+    double z_pull, d_pull, z_zero, slope; /* slope dd/dz at zero force */
+    double var_z_pull, var_d_pull, var_z_zero, baseline_error;
+};
+
+/* Force minimum: its depth is known as well as the samples that are within one noise of it are
+ * close together, since the force is flat there. */
+static size_t find_pull(const struct curve_plan *plan, const struct lane *lane, size_t off,
+                        const struct measured *adhesion, struct points *p)
+{
+    double k = plan->setup.spring_n_per_m;
+    size_t lowest = off, from, to;
+    for (size_t i = off; i < lane->n; i++)
+        if (lane->force[i] < lane->force[lowest]) lowest = i;
+    double level = k * lane->noise - adhesion->value;
+    for (from = lowest; from > off && lane->force[from - 1] < level;)
+        from--;
+    for (to = lowest; to + 1 < lane->n && lane->force[to + 1] < level;)
+        to++;
+    p->z_pull = 0.5 * (lane->z[from] + lane->z[to]);
+    p->d_pull = -adhesion->value / k;
+    p->baseline_error = lane_baseline_error(lane, p->z_pull);
+    p->var_d_pull = fmax(pow(adhesion->error / k, 2) - pow(p->baseline_error, 2), 0.0);
+    double span = lane->z[to] - lane->z[from], step = 0;
+    if (lowest + 1 < lane->n) step = lane->z[lowest + 1] - lane->z[lowest];
+    p->var_z_pull = (span * span + step * step) / 12.0;
+    return lowest;
+}
+
+/* Zero force: a line through the samples around it that carry less than a tenth of the pull-off. */
+static bool find_zero(const struct lane *lane, size_t pull, struct points *p)
+{
+    enum { SIDE = 2 };
+    struct line_sums sums = {0};
+    size_t at = pull;
+    double window = -0.1 * p->d_pull;
+    while (at < lane->n && lane_deflection(lane, at) < 0)
+        at++;
+    if (at < pull + SIDE || at + SIDE > lane->n) return false;
+    size_t from = at - SIDE, to = at + SIDE;
+    /* as many on either side, so that noise does not choose the window's middle */
+    while (from > pull + 1 && to < lane->n && fabs(lane_deflection(lane, from - 1)) < window &&
+           fabs(lane_deflection(lane, to)) < window)
+        from--, to++;
+    sums.z0 = lane->z[at];
+    for (size_t i = from; i < to; i++)
+        line_add(&sums, lane->z[i], lane_deflection(lane, i));
+    struct line l = line_through(&sums, 1);
+    if (!(l.slope > 0)) return false;
+    double aside = -l.level / l.slope;
+    p->z_zero = l.z_mean + aside;
+    p->slope = l.slope;
+    p->var_z_zero = pow(lane->noise / l.slope, 2) *
+                    (1.0 / (double)(to - from) + aside * aside / l.szz);
+    return p->z_zero > p->z_pull;
+}
+
+/* Relative standard error of K: derivatives of ln |F1| - 1.5 ln(delta0 - delta1). An error of the
+ * baseline moves both points. */
+static double stiffness_error(const struct points *p)
+{
+    double apart = p->z_zero - p->z_pull + p->d_pull, force = -p->d_pull;
+    double by_depth = 1.5 / apart, by_pull = 1.0 / force + by_depth;
+    double by_baseline = 1.0 / force + by_depth * (1.0 - 1.0 / p->slope);
+    return sqrt(by_pull * by_pull * p->var_d_pull +
+                by_depth * by_depth * (p->var_z_pull + p->var_z_zero) +
+                pow(by_baseline * p->baseline_error, 2));
+}
+
+static void measure_two_point(const struct curve_plan *plan, const struct lane *lane,
+                              struct pixel_result *out)
+{
+    const struct measured *adhesion = &out->map[MAP_adhesion];
+    size_t off = lane_pull_off(lane);
+    double radius = plan->setup.radius_m, power;
+    struct points p = {0};
+    /* the radius of a flat punch is no radius of curvature */
+    if (off == lane->n || !isfinite(radius) || plan->model == &contact_flat_punch) return;
+    if (!(adhesion->value > 0)) return;
+    size_t pull = find_pull(plan, lane, off, adhesion, &p);
+    if (!find_zero(lane, pull, &p)) return;
+    struct two_point at = contact_two_point(radius, adhesion->value, p.z_zero, p.z_pull - p.d_pull);
+    double modulus = sample_modulus(plan, at.reduced_modulus_pa, &power);
+    set(out, MAP_modulus_two_point, modulus, fabs(modulus * power) * stiffness_error(&p));
+    set(out, MAP_work_two_point, at.work_j_per_m2,
+        at.work_j_per_m2 * adhesion->error / adhesion->value);
+}
+
+/* Tabor's parameter goes as (w/E*)^(2/3). */
+static void measure_tabor(const struct curve_plan *plan, const struct contact_fit *fit,
+                          struct pixel_result *out)
+{
+    const struct measured *work = &out->map[MAP_work_of_adhesion];
+    double reduced = fit->sample.reduced_modulus_pa, w = work->error;
+    bool of_model = plan->model->adhesive && plan->work_from == 0;
+    double v_modulus = fit->cov[COV_LN_MODULUS][COV_LN_MODULUS], v_work = pow(w / work->value, 2);
+    double both = of_model ? fit->cov[COV_LN_MODULUS][COV_LN_WORK] : 0.0;
+    double mu = contact_tabor(plan->setup.radius_m, reduced, work->value, plan->separation_m);
+    set(out, MAP_tabor_parameter, mu, 2.0 / 3.0 * mu * sqrt(v_modulus + v_work - 2.0 * both));
+    bool dmt = plan->work_from == 1 || (of_model && plan->model == &contact_dmt);
+    bool jkr = plan->work_from == 2 || (of_model && plan->model == &contact_jkr);
+    if ((dmt && mu > plan->limit.tabor_dmt) || (jkr && mu < plan->limit.tabor_jkr))
+        out->flags |= FLAG(wrong_transition);
+}
+
+void measure_transition(const struct curve_plan *plan, const struct lane *retract,
+                        const struct contact_fit *fit, struct pixel_result *out)
+{
+    if (retract) measure_two_point(plan, retract, out);
+    if (!fit->done) return;
+    if (out->map[MAP_work_of_adhesion].value > 0) measure_tabor(plan, fit, out);
+    if (plan->free_extra) {
+        double lambda = exp(fit->sample.extra);
+        set(out, MAP_transition_parameter, lambda, lambda * sqrt(fit->cov[COV_EXTRA][COV_EXTRA]));
+    }
+}
