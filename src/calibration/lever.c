@@ -24,6 +24,7 @@ static const struct {
 
 void lever_clear(struct lever *lever)
 {
+    lever->thickness_by_pixel = false;
     for (int i = 0; i < LEVER_COUNT; i++)
         lever->item[i] = (struct known){NAN, NAN, ""};
 }
@@ -72,6 +73,7 @@ static struct known settle_one(const struct recipe_value *value, const struct re
 enum status lever_settle(const struct recipe *recipe, const struct lever *from_volume,
                          struct lever *out, struct report *rep)
 {
+    out->thickness_by_pixel = from_volume->thickness_by_pixel;
     for (int i = 0; i < LEVER_COUNT; i++) {
         const struct lever_row *row = &lever_rows[i];
         const struct recipe_value *value = &recipe->v[keys[i].value], *u = &recipe->v[keys[i].u];

@@ -4,6 +4,8 @@
 
 #include "base/status.h"
 
+#include <stdbool.h>
+
 struct recipe;
 
 /** One row a quantity: name in the volume's /calibration and in the recipe, recipe section, SI
@@ -39,6 +41,7 @@ struct known {
 
 struct lever {
     struct known item[LEVER_COUNT];
+    bool thickness_by_pixel; /**< each curve brings its sample thickness: it wins over the item */
 };
 
 struct lever_row {

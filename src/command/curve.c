@@ -267,7 +267,7 @@ enum status command_curve(int argc, char **argv, const struct world *world, stru
     if (st == ST_OK) st = analyse(c, rep);
     if (st == ST_OK) st = show(&wish, c, rep);
     curve_work_free(c->work);
-    contact_release(&c->plan.setup);
+    curve_plan_free(&c->plan);
     volume_close(&c->volume);
     if (c->has_recipe) recipe_free(&c->recipe);
     free(c);

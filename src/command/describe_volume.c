@@ -99,8 +99,10 @@ static size_t missing_for(const struct volume_facts *f, const struct contact_mod
         names[n++] = lever_rows[sensitivity].name;
     if (isnan(known[LEVER_spring_constant].value))
         names[n++] = lever_rows[LEVER_spring_constant].name;
-    for (int i = 0; i < LEVER_COUNT; i++)
-        if (m->needs >> i & 1 && isnan(known[i].value)) names[n++] = lever_rows[i].name;
+    for (int i = 0; i < LEVER_COUNT; i++) {
+        bool mapped = i == LEVER_sample_thickness && f->lever.thickness_by_pixel;
+        if (m->needs >> i & 1 && isnan(known[i].value) && !mapped) names[n++] = lever_rows[i].name;
+    }
     return n;
 }
 
@@ -220,6 +222,10 @@ static void print_calibration(const struct volume_facts *f)
         if (isnan(k->value)) continue;
         describe_known(k->value, k->u, lever_rows[i].si_unit, value, sizeof value);
         describe_line(any ? "" : "calibration", "%s: %s", lever_rows[i].words, value);
+        any = true;
+    }
+    if (f->lever.thickness_by_pixel) {
+        describe_line(any ? "" : "calibration", "thickness of the sample at each pixel");
         any = true;
     }
     if (!any) describe_line("calibration", "none in the file; give it in the recipe");

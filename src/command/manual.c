@@ -106,7 +106,7 @@ static void page_flags(void)
         "makes of the pixel:\na remark leaves it as it is.\n\n"
         "| bit | value | flag | effect | meaning |\n|---|---|---|---|---|\n");
     for (int i = 0; i < FLAG_COUNT; i++) {
-        printf("| %d | %lu ", i, 1ul << i);
+        printf("| %d | %llu ", i, 1ull << i);
         code_cell(flag_rows[i].name);
         cell(i == FLAGBIT_absent ? "absent" : effect[flag_rows[i].severity]);
         cell(flag_rows[i].words);

@@ -226,7 +226,7 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     if (!command_line) return fail(rep, ST_MEMORY, "not enough memory for the command line");
     st = run_map(&o, &run, command_line, world, rep);
     maps_drop(&run.maps, true);
-    contact_release(&run.plan.setup);
+    curve_plan_free(&run.plan);
     volume_close(&run.volume);
     if (run.has_recipe) recipe_free(&run.recipe);
     free(command_line);

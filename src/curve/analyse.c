@@ -57,10 +57,10 @@ void curve_work_free(struct curve_work *w)
 }
 
 /* Samples to a lane with baseline and force; reasons why that failed. */
-static uint32_t prepare(const struct curve_plan *plan, const struct raw_curve *raw,
+static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *raw,
                         enum segment_id seg, struct curve_work *w, struct lane *lane)
 {
-    uint32_t flags = 0;
+    uint64_t flags = 0;
     lane_fill(plan, raw, seg, lane);
     lane->baseline_end = 0;
     if (lane->missing) flags |= FLAG(samples_missing);
@@ -80,9 +80,9 @@ static bool above(double value, double limit)
 }
 
 /* Is there a contact to fit? */
-static uint32_t judge_baseline(const struct curve_plan *plan, const struct lane *lane)
+static uint64_t judge_baseline(const struct curve_plan *plan, const struct lane *lane)
 {
-    uint32_t flags = 0;
+    uint64_t flags = 0;
     double k = plan->setup.spring_n_per_m, peak = k * lane->peak_d;
     if (lane->baseline_end >= lane->n || !(lane->peak_d > 5.0 * lane->noise))
         return FLAG(no_contact);
@@ -96,10 +96,10 @@ static uint32_t judge_baseline(const struct curve_plan *plan, const struct lane 
 }
 
 /* Does the model hold here, and is the number worth something? */
-static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane,
+static uint64_t judge_fit(const struct curve_plan *plan, const struct lane *lane,
                           const struct contact_fit *fit, const struct pixel_result *r)
 {
-    uint32_t flags = 0;
+    uint64_t flags = 0;
     double depth = r->map[MAP_indentation].value, modulus = r->map[MAP_modulus].value;
     double ratio = r->map[MAP_stiffness_ratio].value,
            peak = plan->setup.spring_n_per_m * lane->peak_d;
@@ -127,6 +127,10 @@ static uint32_t judge_fit(const struct curve_plan *plan, const struct lane *lane
     if (above(fit->chi_square, plan->limit.reduced_chi_square) ||
         above(-fit->runs, plan->limit.residual_runs))
         flags |= FLAG(residual_structure);
+    double chi = r->map[MAP_layer_ratio].value;
+    if (plan->model->layer_ratio && above(chi, plan->limit.layer_ratio)) flags |= FLAG(too_thin);
+    if (!plan->model->layer_ratio && above(chi, plan->limit.layer_ratio_halfspace))
+        flags |= FLAG(substrate_felt);
     if (above(r->map[MAP_mean_pressure].value, plan->limit.pressure_pa))
         flags |= FLAG(high_pressure);
     if (above(r->map[MAP_contact_to_pitch].value, plan->limit.contact_to_pitch))
@@ -181,6 +185,13 @@ static void set_separations(struct curve_work *w, const struct contact_fit *fit)
     }
 }
 
+/* A layer model cannot do without the thickness of this pixel. */
+static uint64_t judge_thickness(const struct curve_plan *plan)
+{
+    bool known = plan->setup.thickness_m > 0;
+    return plan->model->layer_ratio && !known ? FLAG(no_thickness) : 0;
+}
+
 static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                     struct curve_work *work, struct contact_fit *fit, struct pixel_result *out)
 {
@@ -189,14 +200,14 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
     struct lane *second = &work->lane[other == SEG_RETRACT];
     out->flags |= prepare(plan, raw, plan->segment, work, lane);
     if (lane->baseline_end) {
-        out->flags |= judge_baseline(plan, lane);
-        if (!(out->flags & FLAG(no_contact))) {
+        out->flags |= judge_baseline(plan, lane) | judge_thickness(plan);
+        if (!(out->flags & (FLAG(no_contact) | FLAG(no_thickness)))) {
             contact_fit_run(plan, work, lane, fit, &out->flags);
         }
     }
     if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);
     if (raw->seg[other].n) {
-        uint32_t rest = prepare(plan, raw, other, work, second);
+        uint64_t rest = prepare(plan, raw, other, work, second);
         if (rest & FLAG(samples_missing)) out->flags |= FLAG(other_samples_missing);
         out->flags |= rest & FLAG(spikes);
     }
@@ -214,9 +225,21 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
     }
 }
 
-void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
+/* The plan with what belongs to this pixel alone. */
+static const struct curve_plan *plan_here(const struct curve_plan *plan,
+                                          const struct raw_curve *raw, struct curve_plan *own)
+{
+    if (!plan->lever.thickness_by_pixel) return plan;
+    *own = *plan;
+    own->setup.thickness_m = raw->thickness_m > 0 ? raw->thickness_m : NAN;
+    return own;
+}
+
+void curve_analyse(const struct curve_plan *common, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
 {
+    struct curve_plan own;
+    const struct curve_plan *plan = plan_here(common, raw, &own);
     struct contact_fit fit = {.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     result_clear(out);
     for (int i = 0; i < 2; i++)

@@ -32,9 +32,18 @@ static enum lever_item sensitivity_of(const struct curve_plan *plan, const struc
     return quadrants ? LEVER_quadrant_sensitivity : LEVER_deflection_sensitivity;
 }
 
-static struct budget_input input_of(const struct curve_plan *plan, enum lever_item item)
+/* The thickness of this very pixel wins over the one number. */
+static struct known known_of(const struct budget_job *job, enum lever_item item)
 {
-    const struct known *k = &plan->lever.item[item];
+    struct known k = job->plan->lever.item[item];
+    if (item == LEVER_sample_thickness && job->plan->lever.thickness_by_pixel)
+        k.value = job->curve->thickness_m;
+    return k;
+}
+
+static struct budget_input input_of(const struct budget_job *job, enum lever_item item)
+{
+    const struct known known = known_of(job, item), *k = &known;
     const struct lever_row *row = &lever_rows[item];
     bool zero_may_be = !(row->low > 0), angle = strcmp(row->si_unit, "rad") == 0;
     struct budget_input in = {.item = item,
@@ -42,7 +51,7 @@ static struct budget_input input_of(const struct curve_plan *plan, enum lever_it
                               .u = k->u,
                               .u_is = isnan(k->u) ? KNOWLEDGE_unknown : KNOWLEDGE_stated,
                               .logarithmic = !zero_may_be && !angle};
-    if (item == LEVER_spring_constant && plan->spring_from == SPRING_NOMINAL && isnan(k->u)) {
+    if (item == LEVER_spring_constant && job->plan->spring_from == SPRING_NOMINAL && isnan(k->u)) {
         in.u = 0.2 * k->value; /* common practice, no source */
         in.u_is = KNOWLEDGE_assumed;
     }
@@ -52,8 +61,8 @@ static struct budget_input input_of(const struct curve_plan *plan, enum lever_it
 static void list_inputs(const struct budget_job *job, struct budget *b)
 {
     for (int i = 0; i < LEVER_COUNT; i++)
-        if (isfinite(job->plan->lever.item[i].value) || i == (int)b->sensitivity)
-            b->input[b->n++] = input_of(job->plan, (enum lever_item)i);
+        if (isfinite(known_of(job, (enum lever_item)i).value) || i == (int)b->sensitivity)
+            b->input[b->n++] = input_of(job, (enum lever_item)i);
 }
 
 /* An input without value is reckoned relative to it. */
@@ -135,6 +144,8 @@ static enum status values_at(const struct budget_job *job, const struct budget *
     double factor, *made[SEG_COUNT] = {NULL};
     enum status st = plan_at(job, b, x, &plan, &factor, rep);
     if (st == ST_OK) st = scale_curve(job, &plan, factor, &curve, made, rep);
+    for (size_t i = 0; i < b->n; i++)
+        if (b->input[i].item == LEVER_sample_thickness) curve.thickness_m = x[i];
     if (st == ST_OK) {
         curve_analyse(&plan, &curve, job->work, &result, NULL);
         results_of(&result, value);

@@ -250,7 +250,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, struct
 }
 
 void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
-                     struct contact_fit *out, uint32_t *flags)
+                     struct contact_fit *out, uint64_t *flags)
 {
     struct fit_set set;
     bool by_depth = plan->from_is == RANGE_INDENTATION || plan->to_is == RANGE_INDENTATION;

@@ -27,6 +27,7 @@ struct raw_segment {
 
 struct raw_curve {
     bool absent;
+    double thickness_m; /**< of the sample here, if lever.thickness_by_pixel; NaN = not known */
     enum signal_stage stage[SEG_COUNT];
     struct raw_segment seg[SEG_COUNT];
 };
@@ -56,7 +57,7 @@ struct curve_plan {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
-            pressure_pa, contact_to_pitch, tabor_dmt, tabor_jkr, modulus_low_pa,
+            pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr, modulus_low_pa,
             modulus_high_pa; /**< NaN = no limit */
     } limit;
 };
@@ -73,6 +74,9 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
  * and not freed: call it on a copy of the plan, and contact_release the copy's where it differs.
  * Errors: ST_RECIPE for a tilt that is needed and not known; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
+
+/** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */
+void curve_plan_free(struct curve_plan *plan);
 
 /** One segment on its way, z ascending (a retract is reversed in time): filled by curve_analyse for
  *  people who want to see each step. Arrays are owned by the workspace. */

@@ -108,7 +108,7 @@ double lane_deflection(const struct lane *lane, size_t i);
 /** Fit the contact model to the lane of the plan's segment. Sets flags that come from the fit. On
  *  success the lane's baseline is the fitted one. */
 void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
-                     struct contact_fit *out, uint32_t *flags);
+                     struct contact_fit *out, uint64_t *flags);
 
 /** Index of the first sample in contact of a retract with pull-off, lane->n if there is none. */
 size_t lane_pull_off(const struct lane *lane);

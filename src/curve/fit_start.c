@@ -63,8 +63,7 @@ static void scan_contact_points(const struct curve_plan *plan, const struct fit_
         double depth = widest * pow(1e-3, (double)j / (SCAN_POINTS - 1));
         double z0 = deepest - depth, length;
         struct contact_shape shape = {.setup = &plan->setup};
-        if (m->has_extra)
-            shape.extra = plan->free_extra ? m->extra_range[2] : log(plan->setup.transition);
+        if (m->has_extra) shape.extra = log(plan->setup.transition);
         /* match() speaks of the true contact point, the search of the one the pull shifts */
         m->match(&plan->setup, depth + set->end_d, set->end_d, set->pull_m, &length, &shape.kappa);
         double *theta = scan->theta[j];
@@ -98,8 +97,8 @@ static int scan_best(const struct scan *scan, int best[SCAN_STARTS])
     return n;
 }
 
-int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
-               double theta[FIT_STARTS][FIT_MAX_THETA])
+static int starts_at(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+                     double theta[FIT_STARTS][FIT_MAX_THETA])
 {
     struct scan scan;
     int best[SCAN_STARTS], kept = 0;
@@ -109,5 +108,21 @@ int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct
     /* a start far above the best never won in trials on noisy curves */
     for (int i = 0; i < n && !(scan.cost[best[i]] > 25.0 * scan.cost[best[0]]); i++)
         memcpy(theta[kept++], scan.theta[best[i]], sizeof scan.theta[0]);
+    return kept;
+}
+
+/* A further number that is searched: the best start for each of a few values over its range. */
+int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+               double theta[FIT_STARTS][FIT_MAX_THETA])
+{
+    int kept = 0;
+    if (!plan->free_extra) return starts_at(plan, w, set, theta);
+    for (int j = 0; j < FIT_STARTS; j++) {
+        struct curve_plan fixed = *plan;
+        const double *range = plan->model->extra_range;
+        double found[FIT_STARTS][FIT_MAX_THETA], share = (j + 0.5) / FIT_STARTS;
+        fixed.setup.transition = exp(range[0] + share * (range[1] - range[0]));
+        if (starts_at(&fixed, w, set, found)) memcpy(theta[kept++], found[0], sizeof found[0]);
+    }
     return kept;
 }

@@ -101,6 +101,16 @@ static void set_checks(const struct curve_plan *plan, const struct contact_fit *
         NAN);
 }
 
+/* How much of the base the contact can feel. */
+static void set_layer_ratio(const struct curve_plan *plan, double depth, struct pixel_result *out)
+{
+    const struct contact_setup *s = &plan->setup;
+    double radius = out->map[MAP_contact_radius].value;
+    set(out, MAP_layer_ratio,
+        plan->model->layer_ratio ? plan->model->layer_ratio(s, depth) : radius / s->thickness_m,
+        NAN);
+}
+
 static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
                          const struct contact_fit *fit, struct pixel_result *out)
 {
@@ -123,6 +133,7 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
         set(out, MAP_work_of_adhesion, fit->sample.work_j_per_m2,
             fit->sample.work_j_per_m2 * sqrt(fit->cov[COV_LN_WORK][COV_LN_WORK]));
     set_contact_numbers(plan, depth, fit, out);
+    set_layer_ratio(plan, depth, out);
     set_checks(plan, fit, depth, u_point, modulus, power, out);
 }
 
@@ -298,6 +309,7 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     const struct lane *go = &w->lane[0], *back = &w->lane[1];
     const struct lane *fitted = plan->segment == SEG_APPROACH ? go : back;
     double k = plan->setup.spring_n_per_m;
+    set(out, MAP_thickness, plan->setup.thickness_m, NAN);
     if (fit->done) set_fit_maps(plan, fitted, fit, out);
     if (usable(fitted)) {
         set(out, MAP_force_noise, k * fitted->noise, NAN);

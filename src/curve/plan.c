@@ -11,6 +11,7 @@ static double si(const struct recipe *r, enum recipe_key key)
 
 static const struct known *need(const struct lever *lever, enum lever_item item)
 {
+    if (item == LEVER_sample_thickness && lever->thickness_by_pixel) return &lever->item[item];
     return isfinite(lever->item[item].value) ? &lever->item[item] : NULL;
 }
 
@@ -123,8 +124,16 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.contact_to_pitch = si(r, KEY_limits_contact_to_pitch);
     out->limit.tabor_dmt = si(r, KEY_limits_tabor_dmt);
     out->limit.tabor_jkr = si(r, KEY_limits_tabor_jkr);
+    out->limit.layer_ratio = si(r, KEY_limits_layer_ratio);
+    out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
+    if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
+}
+
+void curve_plan_free(struct curve_plan *plan)
+{
+    contact_release(&plan->setup);
 }
 
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,

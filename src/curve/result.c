@@ -29,7 +29,7 @@ void result_clear(struct pixel_result *r)
     r->state = STATE_pending;
 }
 
-enum pixel_state result_state(uint32_t flags)
+enum pixel_state result_state(uint64_t flags)
 {
     enum severity worst = SEVERITY_NOTE;
     if (flags & FLAG(absent)) return STATE_absent;

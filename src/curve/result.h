@@ -98,7 +98,12 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "(R w^2/(E*^2 z0^3))^(1/3), z0 the recipe's sample.equilibrium_separation: JKR above "       \
       "about 5, DMT below about 0.1")                                                              \
     M(transition_parameter, "1", "1", 1, LOG, "transition parameter lambda",                       \
-      "fitted lambda of the models between DMT and JKR; not there where it is given")
+      "fitted lambda of the models between DMT and JKR; not there where it is given")               \
+    M(thickness, "m", "um", 0, LINEAR, "sample thickness",                                         \
+      "thickness that was used, where one is known")                                               \
+    M(layer_ratio, "1", "1", 0, LINEAR, "chi, contact over thickness",                             \
+      "layer models: sqrt(R delta)/h, tan(angle) delta/h or a/h at peak; other models: contact "   \
+      "radius at peak over thickness")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -155,8 +160,11 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(other_saturated, DOUBT,                                                                      \
       "the detector is clipped in the segment that is not fitted; its maps are left out")          \
     F(other_samples_missing, DOUBT, "samples are missing in the segment that is not fitted")       \
-    F(wrong_transition, DOUBT,                                                                     \
-      "the Tabor parameter is outside the range of the adhesive model")
+    F(wrong_transition, DOUBT, "the Tabor parameter is outside the range of the adhesive model")   \
+    F(too_thin, DOUBT, "the contact is too wide against the thickness for the layer model")        \
+    F(substrate_felt, DOUBT,                                                                       \
+      "the contact is wide against the thickness, but the model is one of a thick sample")         \
+    F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,
@@ -164,7 +172,7 @@ enum flag_bit {
 #undef F
         FLAG_COUNT
 };
-#define FLAG(name) (UINT32_C(1) << FLAGBIT_##name)
+#define FLAG(name) (UINT64_C(1) << FLAGBIT_##name)
 
 struct flag_row {
     const char *name;
@@ -198,13 +206,13 @@ struct measured {
 
 struct pixel_result {
     struct measured map[MAP_COUNT];
-    uint32_t flags;
+    uint64_t flags;
     uint8_t state;
 };
 
 /** All NaN, no flag, pending. */
 void result_clear(struct pixel_result *r);
 /** The state that follows from the flags. */
-enum pixel_state result_state(uint32_t flags);
+enum pixel_state result_state(uint64_t flags);
 
 #endif

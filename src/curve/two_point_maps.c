@@ -17,28 +17,116 @@ struct points {
     double var_z_pull, var_d_pull, var_z_zero, baseline_error;
 };
 
-/* Force minimum: its depth is known as well as the samples that are within one noise of it are
- * close together, since the force is flat there. */
+enum { CUBIC = 4, CUBIC_SAMPLES = 12 };
+
+/* Deflection over depth near the minimum as a cubic of x = (depth - middle)/half. */
+struct cubic {
+    double middle, half, c[CUBIC], inverse[CUBIC][CUBIC];
+};
+
+static double cubic_slope(const struct cubic *q, double x)
+{
+    return q->c[1] + x * (2.0 * q->c[2] + x * 3.0 * q->c[3]);
+}
+
+/* Inverse of a symmetric positive matrix in place (Gauss, Jordan). */
+static bool invert(double m[CUBIC][CUBIC])
+{
+    for (int k = 0; k < CUBIC; k++) {
+        double pivot = m[k][k];
+        if (!(fabs(pivot) > 1e-300)) return false;
+        m[k][k] = 1.0;
+        for (int j = 0; j < CUBIC; j++)
+            m[k][j] /= pivot;
+        for (int i = 0; i < CUBIC; i++) {
+            double factor = m[i][k];
+            if (i == k) continue;
+            m[i][k] = 0.0;
+            for (int j = 0; j < CUBIC; j++)
+                m[i][j] -= factor * m[k][j];
+        }
+    }
+    return true;
+}
+
+/* Least squares over samples [from, to). An error of the deflection moves the depth the other way,
+ * so it counts 1 + slope (in deflection over depth), as known from the pass before. */
+static bool cubic_fit(const struct lane *lane, size_t from, size_t to, bool weighted,
+                      struct cubic *q)
+{
+    double m[CUBIC][CUBIC] = {{0}}, b[CUBIC] = {0};
+    for (size_t i = from; i < to; i++) {
+        double d = lane_deflection(lane, i), x = (lane->z[i] - d - q->middle) / q->half;
+        double power[CUBIC] = {1.0, x, x * x, x * x * x};
+        double count = weighted ? 1.0 + cubic_slope(q, x) / q->half : 1.0;
+        double weight = 1.0 / fmax(count * count, 0.25);
+        for (int r = 0; r < CUBIC; r++) {
+            b[r] += weight * power[r] * d;
+            for (int c = 0; c < CUBIC; c++)
+                m[r][c] += weight * power[r] * power[c];
+        }
+    }
+    if (!invert(m)) return false;
+    for (int r = 0; r < CUBIC; r++) {
+        q->c[r] = 0;
+        for (int c = 0; c < CUBIC; c++) {
+            q->inverse[r][c] = m[r][c];
+            q->c[r] += m[r][c] * b[c];
+        }
+    }
+    return true;
+}
+
+/* Depth of the cubic's minimum and its variance in units of a sample's; the minimum lies among the
+ * samples, since the lever holds the contact beyond it. */
+static bool cubic_minimum(const struct cubic *q, double *depth, double *variance)
+{
+    double root = q->c[2] * q->c[2] - 3.0 * q->c[1] * q->c[3], g[CUBIC], sum = 0;
+    if (!(root > 0)) return false;
+    double x = -q->c[1] / (q->c[2] + sqrt(root)); /* the root with upward bend */
+    if (!(fabs(x) < 1.5)) return false;
+    x = fmin(fmax(x, -1.0), 1.0);
+    double bend = 2.0 * q->c[2] + 6.0 * q->c[3] * x;
+    if (!(bend > 0)) return false;
+    g[0] = 0.0, g[1] = 1.0, g[2] = 2.0 * x, g[3] = 3.0 * x * x;
+    for (int i = 0; i < CUBIC; i++)
+        for (int j = 0; j < CUBIC; j++)
+            sum += g[i] * q->inverse[i][j] * g[j];
+    *depth = q->middle + q->half * x;
+    *variance = q->half * q->half * sum / (bend * bend);
+    return true;
+}
+
+/* Depth of the force minimum, which is flat: from a cubic through the samples that carry more than
+ * four fifths of the pull-off; with too few of them the lowest sample. */
 static size_t find_pull(const struct curve_plan *plan, const struct lane *lane, size_t off,
                         const struct measured *adhesion, struct points *p)
 {
-    double k = plan->setup.spring_n_per_m;
+    double k = plan->setup.spring_n_per_m, depth, variance;
     size_t lowest = off, from, to;
     for (size_t i = off; i < lane->n; i++)
         if (lane->force[i] < lane->force[lowest]) lowest = i;
-    double level = k * lane->noise - adhesion->value;
+    double level = -0.8 * adhesion->value;
     for (from = lowest; from > off && lane->force[from - 1] < level;)
         from--;
-    for (to = lowest; to + 1 < lane->n && lane->force[to + 1] < level;)
+    for (to = lowest + 1; to < lane->n && lane->force[to] < level;)
         to++;
-    p->z_pull = 0.5 * (lane->z[from] + lane->z[to]);
+    p->z_pull = lane->z[lowest];
     p->d_pull = -adhesion->value / k;
     p->baseline_error = lane_baseline_error(lane, p->z_pull);
     p->var_d_pull = fmax(pow(adhesion->error / k, 2) - pow(p->baseline_error, 2), 0.0);
-    double span = lane->z[to] - lane->z[from], step = 0;
-    if (lowest + 1 < lane->n) step = lane->z[lowest + 1] - lane->z[lowest];
-    p->var_z_pull = (span * span + step * step) / 12.0;
-    return lowest;
+    double step = lowest + 1 < lane->n ? lane->z[lowest + 1] - lane->z[lowest] : 0.0;
+    p->var_z_pull = step * step / 12.0;
+    if (to - from < CUBIC_SAMPLES) return to;
+    double first = lane->z[from] - lane_deflection(lane, from);
+    double last = lane->z[to - 1] - lane_deflection(lane, to - 1);
+    struct cubic q = {.middle = 0.5 * (first + last), .half = 0.5 * (last - first)};
+    if (!(q.half > 0) || !cubic_fit(lane, from, to, false, &q) ||
+        !cubic_fit(lane, from, to, true, &q) || !cubic_minimum(&q, &depth, &variance))
+        return to;
+    p->z_pull = depth + p->d_pull;
+    p->var_z_pull = variance * lane->noise * lane->noise;
+    return to;
 }
 
 /* Zero force: a line through the samples around it that carry less than a tenth of the pull-off. */
@@ -111,8 +199,9 @@ static void measure_tabor(const struct curve_plan *plan, const struct contact_fi
     double both = of_model ? fit->cov[COV_LN_MODULUS][COV_LN_WORK] : 0.0;
     double mu = contact_tabor(plan->setup.radius_m, reduced, work->value, plan->separation_m);
     set(out, MAP_tabor_parameter, mu, 2.0 / 3.0 * mu * sqrt(v_modulus + v_work - 2.0 * both));
-    bool dmt = plan->work_from == 1 || (of_model && plan->model == &contact_dmt);
-    bool jkr = plan->work_from == 2 || (of_model && plan->model == &contact_jkr);
+    /* of a fitted model; where the recipe only names a relation, the map itself must do */
+    bool dmt = of_model && plan->model == &contact_dmt;
+    bool jkr = of_model && plan->model == &contact_jkr;
     if ((dmt && mu > plan->limit.tabor_dmt) || (jkr && mu < plan->limit.tabor_jkr))
         out->flags |= FLAG(wrong_transition);
 }

@@ -4,6 +4,7 @@
 #include "grid/schedule.h"
 #include "maps/agree.h"
 
+#include <math.h>
 #include <stdlib.h>
 
 struct worker {
@@ -22,12 +23,30 @@ static size_t longest_segment(const struct volume_facts *f)
     return n;
 }
 
+/* HDF5's cache of unpacked chunks of a segment's signal, and one packed chunk on its way. z per
+ * curve is chunked alike. */
+static double chunk_memory(const struct segment_facts *s)
+{
+    double bytes = s->n ? (double)s->sample_bytes / (double)s->n : 0, pieces = 1;
+    if (!s->there || !s->chunked) return 0;
+    for (int i = 0; i < 3; i++)
+        bytes *= (double)s->chunk[i];
+    if (s->chunk[2]) pieces = ceil((double)s->n / (double)s->chunk[2]);
+    return (s->z_kind == Z_PER_CURVE ? 2.0 : 1.0) * bytes * (pieces + 1.0);
+}
+
 size_t grid_memory(const struct volume_facts *f)
 {
-    /* work arrays of the curve and of the fit, per sample: see curve_work_new and fit_work_new */
-    enum { DOUBLES_PER_SAMPLE = 40 };
-    return f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
-           longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double);
+    /* the idle program with MPI and HDF5, measured; work arrays of curve and fit, per sample (see
+     * curve_work_new, fit_work_new: two sets of columns, 48 cosines) */
+    enum { IDLE_BYTES = 24 << 20, DOUBLES_PER_SAMPLE = 120 };
+    double chunks = 0;
+    for (int i = 0; i < SEG_COUNT; i++)
+        chunks += chunk_memory(&f->seg[i]);
+    /* rank 0 holds one plane, states and flags when it finishes the file */
+    size_t finish = 9 * f->nx * f->ny;
+    return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
+           longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double) + (size_t)chunks + finish;
 }
 
 static enum status worker_begin(struct worker *w, const struct grid_job *job, struct report *rep)

@@ -29,7 +29,8 @@ enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
 enum status grid_budget(const struct grid_job *job, struct budget *out, bool *there,
                         struct report *rep) MUST_CHECK;
 
-/** Bytes one rank needs beside the program itself, for `describe`. */
+/** About how many bytes one rank needs, the program itself included; for `describe`. Rank 0 needs
+ * nine bytes a pixel of it to finish the file. */
 size_t grid_memory(const struct volume_facts *facts);
 
 #endif

@@ -173,19 +173,19 @@ static void put_flags(struct h5put *p, hid_t group, const struct maps_layout *l,
                       const struct axes *axes)
 {
     static const char *const severities[] = {"note", "doubt", "reject"};
-    const uint32_t none = 0;
-    uint32_t masks[FLAG_COUNT];
+    const uint64_t none = 0;
+    uint64_t masks[FLAG_COUNT];
     char meanings[1024] = "", severity[512] = "";
     for (int i = 0; i < FLAG_COUNT; i++) {
-        masks[i] = UINT32_C(1) << i;
+        masks[i] = UINT64_C(1) << i;
         size_t used = strlen(meanings), used_too = strlen(severity);
         snprintf(meanings + used, sizeof meanings - used, "%s%s", i ? " " : "", flag_rows[i].name);
         snprintf(severity + used_too, sizeof severity - used_too, "%s%s", i ? " " : "",
                  severities[flag_rows[i].severity]);
     }
-    hid_t set = put_plane(p, group, l, finished, axes, "flags", H5T_NATIVE_UINT32, &none);
+    hid_t set = put_plane(p, group, l, finished, axes, "flags", H5T_NATIVE_UINT64, &none);
     h5put_attr_text(p, set, "long_name", "flags of the pixel, one bit each");
-    h5put_attr_numbers(p, set, "flag_masks", H5T_NATIVE_UINT32, masks, FLAG_COUNT);
+    h5put_attr_numbers(p, set, "flag_masks", H5T_NATIVE_UINT64, masks, FLAG_COUNT);
     h5put_attr_text(p, set, "flag_meanings", meanings);
     h5put_attr_text(p, set, "flag_severities", severity);
     h5put_close(p, &set);

@@ -70,7 +70,7 @@ struct maps_view {
     float *map[MAP_COUNT], *error[MAP_COUNT]; /**< [ny*nx] in the file's unit; NULL if not there */
     char unit[MAP_COUNT][16];
     uint8_t *state;
-    uint32_t *flags;
+    uint64_t *flags;
     struct maps_summary summary;
     bool has_budget;
     struct budget budget; /**< row, col in the volume's order */

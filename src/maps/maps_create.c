@@ -89,7 +89,7 @@ static enum status check_places(const struct maps *m, const struct maps_origin *
     return st;
 }
 
-static uint64_t part_bytes(const struct maps *m)
+uint64_t maps_bytes(const struct maps *m)
 {
     uint64_t planes = 2;
     for (int i = 0; i < MAP_COUNT; i++)
@@ -113,7 +113,7 @@ static enum status write_part(struct maps *m, const struct maps_origin *origin, 
 {
     struct h5put p = h5put_start(rep);
     int ranks;
-    enum status st = output_reserve(m->part, part_bytes(m), rep);
+    enum status st = output_reserve(m->part, maps_bytes(m), rep);
     if (st == ST_OK) st = output_lock(m->part, &m->lock, rep);
     if (st != ST_OK) return st;
     MPI_Comm_size(m->comm, &ranks);

@@ -20,7 +20,7 @@ struct finishing {
     struct h5put p;              /* p.file is PATH.finishing */
     size_t n;                    /* pixels */
     float *plane;                /* [n] */
-    uint32_t *flags;             /* [n] */
+    uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
     struct maps_summary *summary;
     double quantile[MAP_COUNT][QUANTILE_COUNT];
@@ -55,7 +55,7 @@ static void copy_planes(struct finishing *f)
 {
     char path[96];
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
-    read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT32, f->flags);
+    read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
     for (int errors = 1; errors >= 0; errors--)
         for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
@@ -69,7 +69,7 @@ static void copy_planes(struct finishing *f)
             size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
             statistics_to_summary(f->summary, i, kept, f->quantile[i], f->m->layout.factor[i]);
         }
-    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT32, f->flags);
+    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
 }
 
@@ -213,7 +213,8 @@ static enum status finish_alone(const struct maps *m, const struct budget *budge
     else if (f.from < 0)
         st = fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
     else
-        st = output_reserve(m->finishing, 0, rep);
+        /* HDF5 1.10 cannot close a file whose flush has failed: ask for the room beforehand */
+        st = output_reserve(m->finishing, maps_bytes(m), rep);
     if (st != ST_OK) goto done;
     fill_finished(&f);
     st = f.p.st == ST_OK ? output_publish(m->finishing, m->path, m->overwrite, rep)

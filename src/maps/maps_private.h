@@ -16,11 +16,13 @@ struct maps {
     struct maps_layout layout;
     hid_t file, value[MAP_COUNT], error[MAP_COUNT], state, flags, digests;
     float *reals; /**< one tile of one plane, in the file's order; all three [buffered] */
-    uint32_t *flag_words;
+    uint64_t *flag_words;
     uint8_t *states;
     size_t buffered;
 };
 
+/** More than a file of all planes, not compressed, takes on disk. */
+uint64_t maps_bytes(const struct maps *m);
 /** Collective. Open PATH.part with MPI-IO and all its planes. */
 enum status maps_open_part(struct maps *m, struct report *rep) MUST_CHECK;
 /** Collective. Close them; a failure to close is ST_OUTPUT. */

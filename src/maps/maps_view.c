@@ -99,7 +99,7 @@ static enum status load_planes(struct maps_view *v, hid_t file, struct report *r
         st = h5get_array(file, MAPS_GROUP "/state", H5T_INTEGER, H5T_NATIVE_UINT8, 2, dims, &state,
                          NULL, rep);
     if (st == ST_OK)
-        st = h5get_array(file, MAPS_GROUP "/flags", H5T_INTEGER, H5T_NATIVE_UINT32, 2, dims, &flags,
+        st = h5get_array(file, MAPS_GROUP "/flags", H5T_INTEGER, H5T_NATIVE_UINT64, 2, dims, &flags,
                          NULL, rep);
     v->state = state;
     v->flags = flags;

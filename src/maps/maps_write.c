@@ -100,7 +100,7 @@ static int write_planes(struct maps *m, const struct tile *t, const struct pixel
             return -1;
     }
     fill_words(m, t, results);
-    return H5Dwrite(m->flags, H5T_NATIVE_UINT32, memory, place, H5P_DEFAULT, m->flag_words) < 0 ? -1
+    return H5Dwrite(m->flags, H5T_NATIVE_UINT64, memory, place, H5P_DEFAULT, m->flag_words) < 0 ? -1
                                                                                                 : 0;
 }
 

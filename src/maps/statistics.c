@@ -6,7 +6,7 @@
 
 const double statistics_quantiles[QUANTILE_COUNT] = {0.02, 0.25, 0.5, 0.75, 0.98};
 
-void statistics_count(const uint8_t *state, const uint32_t *flags, size_t n,
+void statistics_count(const uint8_t *state, const uint64_t *flags, size_t n,
                       struct maps_summary *summary)
 {
     for (int s = 0; s < STATE_COUNT; s++)

@@ -9,7 +9,7 @@
 extern const double statistics_quantiles[QUANTILE_COUNT];
 
 /** Pixels by state and by flag, n of each. */
-void statistics_count(const uint8_t *state, const uint32_t *flags, size_t n,
+void statistics_count(const uint8_t *state, const uint64_t *flags, size_t n,
                       struct maps_summary *summary);
 
 /** Quantiles of a map over accepted and doubtful pixels with a finite value, linear between

@@ -122,6 +122,12 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(limits, contact_to_pitch, QUANTITY, "1", "1", "largest contact diameter over pixel pitch")   \
     K(limits, tabor_dmt, QUANTITY, "1", "0.1", "largest Tabor parameter at which DMT is used")     \
     K(limits, tabor_jkr, QUANTITY, "1", "5", "smallest Tabor parameter at which JKR is used")      \
+    K(limits, layer_ratio, QUANTITY, "1", "",                                                      \
+      "layer models: largest chi = sqrt(R delta)/h, tan(angle) delta/h or a/h; without it 3 for "  \
+      "the exact models and 1 for the series")                                                     \
+    K(limits, layer_ratio_halfspace, QUANTITY, "1", "0.05",                                        \
+      "models of a thick sample, where a thickness is known: largest contact radius over "         \
+      "thickness (at 0.05 a bonded gel feels 6 % stiffer than it is)")                             \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \

@@ -112,6 +112,11 @@ static enum status settle_models(struct scene *s, const char *asked, struct repo
     if (!s->approach)
         return fail(rep, ST_USAGE, "--model %s: there is no such model, expected one of: %s", word,
                     contact_names());
+    const unsigned can = NEEDS(tip_radius) | NEEDS(tip_half_angle) | NEEDS(tip_face_angle);
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (s->approach->needs & ~can & (1u << i))
+            return fail(rep, ST_USAGE, "--model %s: it needs the %s, which no scene has", word,
+                        lever_rows[i].words);
     s->retract = s->kind->retract ? contact_find(s->kind->retract) : s->approach;
     /* the tip comes down without adhesion, and leaves with it */
     if (s->approach->adhesive) s->approach = contact_find("paraboloid");

@@ -107,12 +107,14 @@ enum status volume_open_grid(struct volume *v, struct report *rep)
     if ((st = open_axis(v, 'x', v->facts.nx, &v->x_m, rep)) != ST_OK ||
         (st = open_axis(v, 'y', v->facts.ny, &v->y_m, rep)) != ST_OK ||
         (st = per_pixel_open(v, &v->present, "/grid/present", NULL, rep)) != ST_OK ||
-        (st = per_pixel_open(v, &v->z_offset, "/grid/z_offset", "m", rep)) != ST_OK)
+        (st = per_pixel_open(v, &v->z_offset, "/grid/z_offset", "m", rep)) != ST_OK ||
+        (st = per_pixel_open(v, &v->thickness, "/grid/thickness", "m", rep)) != ST_OK)
         return st;
     v->facts.x_m = v->x_m;
     v->facts.y_m = v->y_m;
     v->facts.has_present = v->present.set.id >= 0;
     v->facts.has_z_offset = v->z_offset.set.id >= 0;
+    v->facts.lever.thickness_by_pixel = v->thickness.set.id >= 0;
     return ST_OK;
 }
 

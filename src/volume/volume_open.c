@@ -20,6 +20,7 @@ static struct volume *volume_new(const char *path)
     source_clear(&v->source);
     dataset_clear(&v->present.set);
     dataset_clear(&v->z_offset.set);
+    dataset_clear(&v->thickness.set);
     lever_clear(&v->facts.lever);
     for (int id = 0; id < SEG_COUNT; id++) {
         struct segment *seg = &v->seg[id];
@@ -66,6 +67,7 @@ void volume_close(struct volume **v)
     }
     per_pixel_close(&old->present);
     per_pixel_close(&old->z_offset);
+    per_pixel_close(&old->thickness);
     source_close(&old->source);
     digest_stream_free(old->stream);
     free(old->x_m);

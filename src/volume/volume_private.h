@@ -46,7 +46,7 @@ struct volume {
     struct source source;
     char *path;
     double *x_m, *y_m;
-    struct per_pixel present, z_offset;
+    struct per_pixel present, z_offset, thickness;
     struct segment seg[SEG_COUNT];
     struct tile tile; /**< the one read last */
     struct digest_stream *stream;

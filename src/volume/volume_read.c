@@ -75,7 +75,9 @@ static void decode_segment(struct volume *v, enum segment_id id, size_t pixel,
 void volume_curve(struct volume *v, size_t row, size_t col, struct raw_curve *out)
 {
     size_t pixel = (row - v->tile.row0) * v->tile.cols + (col - v->tile.col0);
-    *out = (struct raw_curve){.absent = there(&v->present.set) && v->present.tile[pixel] == 0};
+    *out = (struct raw_curve){.absent = there(&v->present.set) && v->present.tile[pixel] == 0,
+                              .thickness_m = NAN};
+    if (there(&v->thickness.set)) out->thickness_m = v->thickness.tile[pixel];
     for (int id = 0; id < SEG_COUNT; id++) {
         out->stage[id] = v->facts.seg[id].stage;
         if (v->facts.seg[id].there && !out->absent)

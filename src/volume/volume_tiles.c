@@ -8,6 +8,8 @@
 static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
                     wanted_tiles = 256;
 
+enum { PER_PIXEL = 3 + 3 * SEG_COUNT };
+
 static struct samples *samples_at(struct volume *v, size_t i)
 {
     struct segment *seg = &v->seg[i / 3];
@@ -15,14 +17,15 @@ static struct samples *samples_at(struct volume *v, size_t i)
     return each[i % 3];
 }
 
-/* As samples_at, for the [ny,nx] arrays. */
+/* As samples_at, for the PER_PIXEL [ny,nx] arrays. */
 static struct per_pixel *per_pixel_at(struct volume *v, size_t i)
 {
     if (i == 0) return &v->present;
     if (i == 1) return &v->z_offset;
-    struct segment *seg = &v->seg[(i - 2) / 3];
+    if (i == 2) return &v->thickness;
+    struct segment *seg = &v->seg[(i - 3) / 3];
     struct per_pixel *each[3] = {&seg->length, &seg->start, &seg->step};
-    return each[(i - 2) % 3];
+    return each[(i - 3) % 3];
 }
 
 static size_t bytes_of_pixel(struct volume *v)
@@ -90,7 +93,7 @@ static enum status make_buffers(struct volume *v, struct report *rep)
         good = good && s->tile && s->si;
         total += pixels * s->bytes;
     }
-    for (size_t i = 0; i < 2 + 3 * SEG_COUNT; i++) {
+    for (size_t i = 0; i < PER_PIXEL; i++) {
         struct per_pixel *p = per_pixel_at(v, i);
         if (p->set.id < 0) continue;
         p->tile = malloc(pixels * sizeof *p->tile);
@@ -152,7 +155,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
         if (s->set.id >= 0)
             st = dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
     }
-    for (size_t i = 0; i < 2 + 3 * SEG_COUNT && st == ST_OK; i++) {
+    for (size_t i = 0; i < PER_PIXEL && st == ST_OK; i++) {
         struct per_pixel *p = per_pixel_at(v, i);
         if (p->set.id >= 0) st = per_pixel_read(p, t, p->tile, rep);
     }

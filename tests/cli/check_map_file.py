@@ -126,7 +126,7 @@ def check_map(maps, name):
 
 def check_words(maps):
     state, flags = maps["state"], maps["flags"]
-    assert state.dtype == np.uint8 and flags.dtype == np.uint32
+    assert state.dtype == np.uint8 and flags.dtype == np.uint64
     for plane in (state, flags):
         assert "_FillValue" not in plane.attrs
     assert text(state.attrs["flag_meanings"]).split() == STATES

@@ -111,7 +111,7 @@ class SameOutput(WithVolume):
         _, said = first.communicate(timeout=120)
         self.assertEqual((first.returncode, said), (0, ""))
         check_map_file.check(self.folder / "m.h5")
-        self.run_there("map", "v.h5", "-o", "alone.h5")
+        self.run_there("map", "v.h5", "-o", "alone.h5", "--overwrite")
         self.assertEqual(maps_of(self.folder / "m.h5"), maps_of(self.folder / "alone.h5"))
 
 

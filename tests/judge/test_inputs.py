@@ -452,6 +452,10 @@ class Flags(unittest.TestCase):
         maps = self.pair(stand)
         self.assertEqual(maps.names(0, 1), [])
 
+    def test_wrong_transition(self):
+        maps = self.pair(model="jkr", segment="retract", limits__tabor_jkr="1e12")
+        self.wants(maps, "wrong_transition", good=False)
+
     def test_uncertain(self):
         self.wants(self.pair(limits__modulus_error="0.01 %"), "uncertain", good=False)
 

@@ -12,6 +12,7 @@ enum { TABLE_COLUMNS = 24, TABLE_ROWS = 256 };
 struct table {
     size_t rows;
     double cell[TABLE_ROWS][TABLE_COLUMNS];
+    char initial[TABLE_ROWS][TABLE_COLUMNS]; /* first character, for cells that are words */
 };
 
 /* Fills t; returns 0 if the file cannot be read. Words read as 0. */
@@ -26,8 +27,10 @@ static inline int table_read(struct table *t, const char *name)
         if (line[0] == '#') continue;
         size_t column = 0;
         for (char *word = strtok(line, ",\n"); word && column < TABLE_COLUMNS;
-             word = strtok(NULL, ",\n"))
+             word = strtok(NULL, ",\n")) {
+            t->initial[t->rows][column] = *word;
             t->cell[t->rows][column++] = strtod(word, NULL);
+        }
         t->rows++;
     }
     fclose(f);

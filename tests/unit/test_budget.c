@@ -230,6 +230,32 @@ static void test_tilt_and_tip(void **unused)
     bench_free(b);
 }
 
+/* F = E* sqrt(R) f(delta, sqrt(R)/h): h and sqrt(R) both larger by the same factor leave all but
+ * the scale, so the coefficients obey 2 c_R + c_h = -1. Here a changed nu asks for another layer
+ * function, which the budget must make and free. */
+static void test_layer(void **unused)
+{
+    (void)unused;
+    struct bench *b = bench_new("contact:\n  model: layer_sphere\n");
+    know(b, LEVER_sample_thickness, 400e-9, 0.001);
+    know(b, LEVER_tip_radius, 100e-9, 0.001);
+    make_curve(b, STAGE_DETECTOR, 2e6, NAN, 50e-9, NULL);
+    combine(b);
+    double by_h = coefficient(b, BUDGET_modulus, LEVER_sample_thickness);
+    assert_true(by_h > 0.05); /* thinner feels stiffer: more E for the same curve if thicker */
+    assert_near(2 * coefficient(b, BUDGET_modulus, LEVER_tip_radius) + by_h, -1, 1e-5);
+    assert_true(coefficient(b, BUDGET_modulus, LEVER_poisson_ratio) < 0);
+    /* the same thickness, brought by the pixel */
+    b->plan.lever.thickness_by_pixel = true;
+    b->plan.lever.item[LEVER_sample_thickness].value = NAN;
+    b->raw.thickness_m = 400e-9;
+    combine(b);
+    assert_near(coefficient(b, BUDGET_modulus, LEVER_sample_thickness), by_h, 1e-9);
+    assert_near(b->budget.input[find(b, LEVER_sample_thickness)].value, 400e-9, 1e-15);
+    curve_plan_free(&b->plan);
+    bench_free(b);
+}
+
 /* Work of adhesion from the pull-off force, and from the fitted JKR model: w ~ k/R for given
  * deflections in both. */
 static void test_adhesion(void **unused)
@@ -328,7 +354,7 @@ static void test_fit_spaces(void **unused)
 static void test_thermal(void **unused)
 {
     (void)unused;
-    double of_s[2], of_k[2], mean[2];
+    double of_s[2], of_k[2], spread[2];
     for (int thermal = 0; thermal < 2; thermal++) {
         struct bench *b = bench_new(thermal ? "calibration:\n  spring_constant_from: thermal\n"
                                             : "{}");
@@ -336,13 +362,13 @@ static void test_thermal(void **unused)
         run(b);
         of_s[thermal] = coefficient(b, BUDGET_modulus, LEVER_deflection_sensitivity);
         of_k[thermal] = coefficient(b, BUDGET_modulus, LEVER_spring_constant);
-        mean[thermal] = b->budget.result[BUDGET_modulus].spread;
-        assert_near(mean[thermal] / b->budget.result[BUDGET_modulus].combined, 1, 0.08);
+        spread[thermal] = b->budget.result[BUDGET_modulus].spread;
+        assert_near(spread[thermal] / b->budget.result[BUDGET_modulus].combined, 1, 0.08);
         bench_free(b);
     }
     assert_near(of_s[1], of_s[0] - 2, 1e-6);
     assert_near(of_k[1], of_k[0], 1e-9);
-    assert_true(mean[1] < mean[0]); /* the errors of s and k cancel in part */
+    assert_true(spread[1] < spread[0]); /* the errors of s and k cancel in part */
 }
 
 /* --- what is stated and what is not --- */
@@ -511,6 +537,7 @@ int main(void)
         cmocka_unit_test(test_paraboloid),
         cmocka_unit_test(test_angles),
         cmocka_unit_test(test_tilt_and_tip),
+        cmocka_unit_test(test_layer),
         cmocka_unit_test(test_adhesion),
         cmocka_unit_test(test_stages),
         cmocka_unit_test(test_sensitivity_and_spring),

@@ -72,6 +72,7 @@ static struct bench *bench_new(const char *yaml)
 
 static void bench_free(struct bench *b)
 {
+    curve_plan_free(&b->plan);
     curve_work_free(b->work);
     recipe_free(&b->recipe);
     free(b);
@@ -128,9 +129,11 @@ static void assert_within(double got, double want, double tolerance)
         fail_msg("got %.9g, want %.9g +- %.2g", got, want, tolerance);
 }
 
-static void assert_flags(const struct bench *b, uint32_t want)
+static void assert_flags(const struct bench *b, uint64_t want)
 {
-    if (b->result.flags != want) fail_msg("flags %#x, want %#x", b->result.flags, want);
+    if (b->result.flags != want)
+        fail_msg("flags %#llx, want %#llx", (unsigned long long)b->result.flags,
+                 (unsigned long long)want);
 }
 
 static void test_clean_curve(void **unused)
@@ -323,7 +326,7 @@ static void test_limits(void **unused)
     (void)unused;
     const struct {
         const char *yaml;
-        uint32_t flag;
+        uint64_t flag;
     } rows[] = {{"{limits: {modulus_high: 1 MPa}}", FLAG(implausible)},
                 {"{limits: {modulus_low: 1 GPa}}", FLAG(implausible)},
                 {"{limits: {depth_to_radius: 0.01}}", FLAG(outside_model)},
