@@ -82,6 +82,7 @@ const struct contact_model contact_blunted_cone = {
         "are derived and checked; the attribution is from memory)",
     .limits = BLUNTED_LIMITS "; half angle from the axis to the side",
     .needs = NEEDS(tip_radius) | NEEDS(tip_half_angle),
+    .may_use = NEEDS(tip_cap_radius),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .free_kappa = true,
     .modulus_power = {0.0, 1.0},
@@ -99,6 +100,7 @@ const struct contact_model contact_blunted_pyramid = {
     "; face angle from the axis to the middle of a face: tan(edge angle) = "
     "sqrt(2) tan(face angle)",
     .needs = NEEDS(tip_radius) | NEEDS(tip_face_angle),
+    .may_use = NEEDS(tip_cap_radius),
     .segments = SEGMENT_APPROACH | SEGMENT_RETRACT,
     .free_kappa = true,
     .modulus_power = {0.0, 1.0},

@@ -70,6 +70,7 @@ struct contact_model {
     const char *source;  /**< author, journal, year */
     const char *limits;  /**< one sentence */
     unsigned needs;      /**< tip and sample values it needs: NEEDS(tip_radius) | ... */
+    unsigned may_use;    /**< values it uses when they are there */
     unsigned segments;   /**< bit set of enum contact_segment; the lowest bit is the natural one */
     bool adhesive;       /**< gives a work of adhesion */
     bool paraboloid;     /**< its profile is a paraboloid: depth over radius limits it */

@@ -10,7 +10,7 @@ enum { SERIES_ORDER = 4 };
 
 /** The polynomials end here; beyond it they go on as a power of chi with value and slope
  * continuous, since a polynomial may turn down again. */
-#define SERIES_CHI_MAX 1.5
+#define SERIES_CHI_MAX 1.6
 
 /** E. K. Dimitriadis et al., Biophys. J. 82 (2002) 2798: paraboloid, general Poisson's ratio; the
  *  general formula, whose last term is -0.0974 chi^4 for a bonded base and nu = 0.5 (the rounded

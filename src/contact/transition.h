@@ -92,9 +92,9 @@ extern const double contact_lambda_per_tabor;
 
 #define TRANSITION_FUNCTIONS(name)                                                                 \
     .needs = NEEDS(tip_radius), .segments = SEGMENT_RETRACT, .adhesive = true, .paraboloid = true, \
-    .free_length = true, .free_kappa = true, .has_extra = true, .modulus_power = {-0.5, 1.0},      \
-    .work_power = {1.0, 1.0}, .extra_range = transition_range, .physics = transition_physics,      \
-    .scales = transition_scales, .force = name##_force, .lever = name##_lever,                     \
-    .match = name##_match, .state = name##_state
+    .free_length = true, .free_kappa = true, .has_extra = true,                                    \
+    .may_use = NEEDS(maugis_parameter), .modulus_power = {-0.5, 1.0}, .work_power = {1.0, 1.0},    \
+    .extra_range = transition_range, .physics = transition_physics, .scales = transition_scales,   \
+    .force = name##_force, .lever = name##_lever, .match = name##_match, .state = name##_state
 
 #endif

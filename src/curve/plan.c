@@ -136,6 +136,28 @@ void curve_plan_free(struct curve_plan *plan)
     contact_release(&plan->setup);
 }
 
+/* A value that only some models read, given for a model that does not: the user believes it counts.
+ */
+static enum status check_unused(const struct recipe *recipe, const struct contact_model *m,
+                                struct report *rep)
+{
+    static const struct {
+        enum lever_item item;
+        enum recipe_key key;
+    } rows[] = {{LEVER_tip_profile_exponent, KEY_tip_tip_profile_exponent},
+                {LEVER_tip_cap_radius, KEY_tip_tip_cap_radius},
+                {LEVER_maugis_parameter, KEY_sample_maugis_parameter}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
+        if (recipe->v[rows[i].key].given && !((m->needs | m->may_use) >> rows[i].item & 1))
+            return fail(
+                rep, ST_RECIPE,
+                "line %d: %s.%s is given, but the contact model '%s' does not use it; remove "
+                "the line or choose another contact.model (`cantle manual models`)",
+                recipe->v[rows[i].key].line, lever_rows[rows[i].item].section,
+                lever_rows[rows[i].item].name, m->name);
+    return ST_OK;
+}
+
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep)
@@ -162,6 +184,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     copy_limits(recipe, out);
     st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
+    if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

@@ -424,6 +424,10 @@ static void test_plan_says_what_is_missing(void **unused)
     assert_non_null(strstr(rep.text, "tip.tip_radius"));
     lever.item[LEVER_tip_radius].value = 1e-8;
     assert_int_equal(curve_plan_make(&r, &lever, stages, there, &plan, &rep), ST_OK);
+    r.v[KEY_tip_tip_cap_radius].given = 1; /* a paraboloid has no cap */
+    assert_int_equal(curve_plan_make(&r, &lever, stages, there, &plan, &rep), ST_RECIPE);
+    assert_non_null(strstr(rep.text, "tip.tip_cap_radius is given"));
+    r.v[KEY_tip_tip_cap_radius].given = 0;
     r.v[KEY_contact_model].choice = CONTACT_jkr; /* retract only, and there is none */
     assert_int_equal(curve_plan_make(&r, &lever, stages, there, &plan, &rep), ST_RECIPE);
     assert_non_null(strstr(rep.text, "retract"));
