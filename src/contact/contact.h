@@ -164,7 +164,8 @@ const char *contact_names(void);
  *  describe, ST_MEMORY; then setup->layer is NULL. */
 enum status contact_prepare(const struct contact_model *m, struct contact_setup *setup,
                             struct report *rep) MUST_CHECK;
-/** Whether setup->layer is there, where it is needed, and belongs to base and Poisson's ratio. */
+/** Whether contact_prepare has nothing left to make or to refuse: setup->layer is there, where it
+ * is needed, and belongs to base and Poisson's ratio. */
 bool contact_is_prepared(const struct contact_model *m, const struct contact_setup *setup);
 void contact_release(struct contact_setup *setup);
 

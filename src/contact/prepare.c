@@ -21,6 +21,7 @@ enum status contact_prepare(const struct contact_model *m, struct contact_setup 
 
 bool contact_is_prepared(const struct contact_model *m, const struct contact_setup *setup)
 {
+    if (m->bonded_only && setup->sliding_base) return false;
     if (!m->layer_exact) return true;
     return setup->layer &&
            layer_is_for(setup->layer, m->layer_shape, setup->sliding_base, setup->poisson_ratio);

@@ -57,8 +57,8 @@ struct curve_plan {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
-            pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr, modulus_low_pa,
-            modulus_high_pa; /**< NaN = no limit */
+            pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
+            modulus_low_pa, modulus_high_pa; /**< NaN = no limit */
     } limit;
 };
 

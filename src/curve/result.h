@@ -98,7 +98,7 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "(R w^2/(E*^2 z0^3))^(1/3), z0 the recipe's sample.equilibrium_separation: JKR above "       \
       "about 5, DMT below about 0.1")                                                              \
     M(transition_parameter, "1", "1", 1, LOG, "transition parameter lambda",                       \
-      "fitted lambda of the models between DMT and JKR; not there where it is given")               \
+      "fitted lambda of the models between DMT and JKR; not there where it is given")              \
     M(thickness, "m", "um", 0, LINEAR, "sample thickness",                                         \
       "thickness that was used, where one is known")                                               \
     M(layer_ratio, "1", "1", 0, LINEAR, "chi, contact over thickness",                             \

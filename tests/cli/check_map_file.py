@@ -137,10 +137,10 @@ def check_words(maps):
     meanings = text(flags.attrs["flag_meanings"]).split()
     severities = text(flags.attrs["flag_severities"]).split()
     masks = flags.attrs["flag_masks"]
-    assert masks.dtype == np.uint32 and list(masks) == [1 << i for i in range(len(meanings))]
+    assert masks.dtype == np.uint64 and list(masks) == [1 << i for i in range(len(meanings))]
     assert len(set(meanings)) == len(meanings) == len(severities)
     assert set(severities) <= {"note", "doubt", "reject"}
-    assert not (flags[()] & ~np.uint32(sum(int(m) for m in masks))).any(), "a flag without a name"
+    assert not (flags[()] & ~np.uint64(sum(int(m) for m in masks))).any(), "a flag without a name"
 
 
 def check_counts(entry):
@@ -151,7 +151,7 @@ def check_counts(entry):
     for i, name in enumerate(STATES):
         assert counts[f"state_{name}"][()] == (state == i).sum(), name
     for i, name in enumerate(text(maps["flags"].attrs["flag_meanings"]).split()):
-        assert counts[f"flag_{name}"][()] == (flags >> np.uint32(i) & 1).sum(), name
+        assert counts[f"flag_{name}"][()] == (flags >> np.uint64(i) & 1).sum(), name
     quantile = entry["statistics/quantile"][()]
     kept = (state == 1) | (state == 2)
     for name, numbers in entry["statistics"].items():
@@ -196,7 +196,7 @@ def check_xarray(path):
         with xarray.open_dataset(path, group="entry/maps", engine=engine) as maps:
             assert maps["modulus"].dims == ("y", "x"), engine
             assert set(maps.coords) == {"x", "y"}, engine
-            assert maps["state"].dtype == np.uint8 and maps["flags"].dtype == np.uint32, engine
+            assert maps["state"].dtype == np.uint8 and maps["flags"].dtype == np.uint64, engine
             assert maps["modulus"].attrs["units"] and maps["x"].attrs["units"] == "um", engine
             maps["modulus"].sel(x=maps.x[0], y=maps.y[0]).load()
         with xarray.open_dataset(path, group="entry/statistics", engine=engine) as table:

@@ -78,7 +78,7 @@ class Draw(WithMaps):
         self.assertGreater(wide, 900)
         self.assertGreater(high, 300)
         text = self.draw()
-        for words in ("elastic modulus (MPa)", "adhesion force (N)", "deformation (nm)", "x (\u00b5m)", "y (\u00b5m)"):
+        for words in ("elastic modulus (MPa)", "adhesion force (", "deformation (nm)", "x (\u00b5m)", "y (\u00b5m)"):
             self.assertIn(packed(words), packed(text))
 
     def test_one_several_all(self):

@@ -240,7 +240,8 @@ class Flags(unittest.TestCase):
         cls.addClassCleanup(cls.holder.__exit__)
 
     def pair(self, spoil=None, model="paraboloid", segment="approach", ratio=2.0, n=SAMPLES, retract="jkr",
-             noise=0.05e-9, present=(1, 1), retract_there=True, approach_model=None, **more):
+             noise=0.05e-9, present=(1, 1), retract_there=True, approach_model=None,
+             thickness=None, **more):
         """Two pixels: a good curve and a spoilt one. spoil(parts) changes pixel [0, 1]."""
         rng = np.random.default_rng(2)
         curves = [sc.curve(model, ratio, n, phase=0.3, noise=noise) for _ in range(2)]
@@ -254,7 +255,8 @@ class Flags(unittest.TestCase):
             spoil(parts)
         if not retract_there:
             del parts["retract"]
-        vol.write(self.path / "v.h5", parts, sc.calibration(model), present=np.array([present]))
+        vol.write(self.path / "v.h5", parts, sc.calibration(model), present=np.array([present]),
+                  thickness=thickness)
         settings = {"contact.model": model, "contact.segment": segment, "sample.poisson_ratio": sc.POISSON,
                     "limits.contact_to_pitch": "1e9",
                     **{key.replace("__", "."): value for key, value in more.items()}}
@@ -510,6 +512,12 @@ class Flags(unittest.TestCase):
         for model in fw.ADHESIVE:
             with self.subTest(model):
                 self.wants(self.pair(clean, model=model, segment="retract"), "no_adhesion_to_fit")
+
+    def test_thickness(self):
+        layer = {"contact__model": "layer_sphere"}
+        self.wants(self.pair(thickness=[[1e-3, 1e-6]]), "substrate_felt")
+        self.wants(self.pair(thickness=[[1e-3, 1e-7]], **layer), "too_thin")
+        self.wants(self.pair(thickness=[[1e-3, np.nan]], **layer), "no_thickness")
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""

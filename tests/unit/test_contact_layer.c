@@ -276,6 +276,39 @@ static void test_rounded_series_tables(void **unused)
     }
 }
 
+/* The errors that docs/methods.md and the models' limits state, in percent. */
+static void test_stated_errors(void **unused)
+{
+    (void)unused;
+    const struct {
+        const struct contact_model *series, *exact;
+        bool sliding;
+        double nu, chi, percent;
+    } rows[] = {{&contact_layer_sphere_dimitriadis, &contact_layer_sphere, false, 0.5, 0.1, -0.20},
+                {&contact_layer_sphere_dimitriadis, &contact_layer_sphere, false, 0.5, 0.2, -1.08},
+                {&contact_layer_sphere_dimitriadis, &contact_layer_sphere, false, 0.5, 0.5, -8.29},
+                {&contact_layer_sphere_dimitriadis, &contact_layer_sphere, false, 0.5, 1.0, -20.08},
+                {&contact_layer_sphere_dimitriadis, &contact_layer_sphere, false, 0.3, 0.5, -4.23},
+                {&contact_layer_sphere_dimitriadis, &contact_layer_sphere, true, 0.5, 0.5, 7.57},
+                {&contact_layer_sphere_garcia, &contact_layer_sphere, false, 0.5, 0.2, 0.12},
+                {&contact_layer_sphere_garcia, &contact_layer_sphere, false, 0.5, 0.5, 0.71},
+                {&contact_layer_sphere_garcia, &contact_layer_sphere, false, 0.5, 0.8, 6.44},
+                {&contact_layer_sphere_garcia, &contact_layer_sphere, false, 0.5, 1.0, 14.44},
+                {&contact_layer_cone_garcia, &contact_layer_cone, false, 0.5, 0.8, -0.12},
+                {&contact_layer_cone_garcia, &contact_layer_cone, false, 0.5, 1.0, 1.40},
+                {&contact_layer_cone_gavara, &contact_layer_cone, false, 0.5, 0.2, -0.73},
+                {&contact_layer_cone_gavara, &contact_layer_cone, false, 0.5, 0.5, -6.85},
+                {&contact_layer_cone_gavara, &contact_layer_cone, false, 0.5, 1.0, -26.38},
+                {&contact_layer_cone_gavara, &contact_layer_cone, false, 0.3, 0.5, -3.10}};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        struct contact_setup s = setup_of(rows[i].exact, rows[i].nu, rows[i].sliding);
+        double ratio = model_ratio(rows[i].series, &s, rows[i].chi) /
+                       model_ratio(rows[i].exact, &s, rows[i].chi);
+        assert_close(ratio, 1 + rows[i].percent / 100, 6e-5);
+        contact_release(&s);
+    }
+}
+
 /* Force grows with depth for every series, base and Poisson's ratio, also where it ends. */
 static void test_series_do_not_turn(void **unused)
 {
@@ -389,6 +422,7 @@ int main(void)
         cmocka_unit_test(test_models_are_the_table),
         cmocka_unit_test(test_dimitriadis_table),
         cmocka_unit_test(test_rounded_series_tables),
+        cmocka_unit_test(test_stated_errors),
         cmocka_unit_test(test_series_do_not_turn),
         cmocka_unit_test(test_trap_second_order),
         cmocka_unit_test(test_trap_sign_of_the_last_term),
