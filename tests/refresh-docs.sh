@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
-# Write the reference pages of docs/ that are made from the program's own tables, and the demo's figures.
+# Write the reference pages of docs/ that are made from the program's own tables, and the demos' figures.
 #   tests/refresh-docs.sh            pages only
-#   tests/refresh-docs.sh figures    and docs/figures/, from a run of the demo in a scratch folder
+#   tests/refresh-docs.sh figures    and docs/figures/, from a run of the demos in a scratch folder
 set -euo pipefail
 root=$(cd "$(dirname "$0")/.." && pwd)
 cantle=$root/build/cantle
@@ -16,3 +16,5 @@ trap 'rm -rf "$scratch"' EXIT
 "$root/jobs/demo.sh" "$scratch" >/dev/null
 cp "$scratch/blend-maps.png" "$root/docs/figures/demo-maps.png"
 cp "$scratch/blend-curve.png" "$root/docs/figures/demo-curve.png"
+"$root/jobs/demo-models.sh" "$scratch/models" >/dev/null # its table is pasted into docs/choosing-a-model.md
+cp "$scratch/models/dmt.png" "$root/docs/figures/models-dmt.png"

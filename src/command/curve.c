@@ -1,9 +1,11 @@
 /* cantle curve: one pixel followed through every step. */
+#include "base/units.h"
 #include "command/command.h"
 #include "command/curve_case.h"
 #include "maps/maps.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -164,6 +166,13 @@ static enum status begin_from_maps(const struct curve_wish *wish, struct curve_c
                       "volume of these maps; give the right one with --volume",
                       c->volume_path, c->facts->nx, c->facts->ny, wish->file, view.nx, view.ny);
     }
+    if (st == ST_OK && view.map[MAP_surface_slope]) {
+        double factor;
+        st = units_from_si("rad", view.unit[MAP_surface_slope], &factor, rep);
+        if (st == ST_OK)
+            c->surface_slope_rad =
+                (double)view.map[MAP_surface_slope][c->row * view.nx + c->column] / factor;
+    }
     maps_view_free(&view);
     return st;
 }
@@ -194,6 +203,15 @@ static enum status read_tile_of(struct curve_case *c, struct report *rep)
                 c->volume_column);
 }
 
+/* As when maps are finished; one curve alone does not know its neighbours. */
+static void judge_slope(struct curve_case *c)
+{
+    c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
+    if (!(c->surface_slope_rad > c->plan.limit.surface_slope_rad)) return;
+    c->result.flags |= FLAG(steep);
+    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+}
+
 static enum status analyse(struct curve_case *c, struct report *rep)
 {
     enum signal_stage stages[SEG_COUNT];
@@ -213,6 +231,7 @@ static enum status analyse(struct curve_case *c, struct report *rep)
     if (!c->work) return fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);
     volume_curve(c->volume, c->volume_row, c->volume_column, &c->raw);
     curve_analyse(&c->plan, &c->raw, c->work, &c->result, &c->trace);
+    judge_slope(c);
     return ST_OK;
 }
 
@@ -260,6 +279,7 @@ enum status command_curve(int argc, char **argv, const struct world *world, stru
     if (st != ST_OK || done || world->rank != 0) return st;
     struct curve_case *c = calloc(1, sizeof *c);
     if (!c) return fail(rep, ST_MEMORY, "no memory for a curve");
+    c->surface_slope_rad = NAN;
     st = read_wish(&wish, c, rep);
     if (st == ST_OK)
         st = maps_is_one(wish.file) ? begin_from_maps(&wish, c, rep)

@@ -22,6 +22,7 @@ struct curve_case {
     struct curve_work *work; /**< owns the trace's arrays */
     struct pixel_result result;
     struct curve_trace trace;
+    double surface_slope_rad; /**< as the map file has it: needs the neighbours; NaN = not known */
 };
 
 /** The steps for a person, in lines. `before` stands at the beginning of each ("" or "# "). */

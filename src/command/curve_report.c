@@ -1,5 +1,6 @@
 #include "base/units.h"
 #include "command/curve_case.h"
+#include "command/describe.h"
 
 #include <math.h>
 #include <string.h>
@@ -14,6 +15,10 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
 {
     double factor = 1;
     bool pure = strcmp(si_unit, "1") == 0;
+    if (strcmp(si_unit, "rad") == 0) {
+        describe_value(m->value, si_unit, out, size);
+        return;
+    }
     if (!isfinite(m->value) || !(m->error > 0) || !isfinite(m->error)) {
         units_show(m->value, si_unit, 4, out, size);
         return;

@@ -184,7 +184,7 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
     for (size_t i = 0; i <= at; i++)
         if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
     if (!(-lowest > 4.0 * k * lane->noise)) lowest = 0; /* the lowest of many noise samples */
-    set(out, MAP_snap_in_force, -lowest,
+    set(out, MAP_snap_in_force, 0.0 - lowest,
         k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
 }
 

@@ -127,6 +127,7 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.layer_ratio = si(r, KEY_limits_layer_ratio);
     out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
     if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
+    out->limit.surface_slope_rad = si(r, KEY_limits_surface_slope);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }

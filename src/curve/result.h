@@ -103,7 +103,10 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "thickness that was used, where one is known")                                               \
     M(layer_ratio, "1", "1", 0, LINEAR, "chi, contact over thickness",                             \
       "layer models: sqrt(R delta)/h, tan(angle) delta/h or a/h at peak; other models: contact "   \
-      "radius at peak over thickness")
+      "radius at peak over thickness")                                                             \
+    M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
+      "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
+      "(accepted and doubtful ones); made when all pixels are done")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -164,7 +167,8 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(too_thin, DOUBT, "the contact is too wide against the thickness for the layer model")        \
     F(substrate_felt, DOUBT,                                                                       \
       "the contact is wide against the thickness, but the model is one of a thick sample")         \
-    F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")
+    F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
+    F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

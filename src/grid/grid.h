@@ -30,7 +30,7 @@ enum status grid_budget(const struct grid_job *job, struct budget *out, bool *th
                         struct report *rep) MUST_CHECK;
 
 /** About how many bytes one rank needs, the program itself included; for `describe`. Rank 0 needs
- * nine bytes a pixel of it to finish the file. */
+ * 29 bytes a pixel of it to finish the file. */
 size_t grid_memory(const struct volume_facts *facts);
 
 #endif

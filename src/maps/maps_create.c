@@ -50,6 +50,7 @@ static enum status maps_new(struct maps **out, const char *path, bool overwrite,
     MPI_Comm_rank(comm, &m->rank);
     m->overwrite = overwrite;
     m->n_tiles = origin->n_tiles;
+    m->steepest_rad = origin->plan->limit.surface_slope_rad;
     m->path = strdup(path);
     m->part = joined(path, ".part");
     m->finishing = joined(path, ".finishing");

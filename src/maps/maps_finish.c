@@ -5,8 +5,10 @@
 #include "maps/output_file.h"
 #include "maps/provenance.h"
 #include "maps/statistics.h"
+#include "maps/surface.h"
 
 #include <hdf5_hl.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -20,6 +22,7 @@ struct finishing {
     struct h5put p;              /* p.file is PATH.finishing */
     size_t n;                    /* pixels */
     float *plane;                /* [n] */
+    double *height, *slope;      /* [n]: um, NaN where not to be used; rad */
     uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
     struct maps_summary *summary;
@@ -50,12 +53,42 @@ static void write_out(struct finishing *f, const char *path, hid_t type, const v
     h5put_close(&f->p, &set);
 }
 
+/* What needs the neighbours, and so all pixels: the surface's slope, and the flag that follows. */
+static void find_slope(struct finishing *f)
+{
+    const struct maps_layout *l = &f->m->layout;
+    const double um = 1e6 / l->factor[MAP_contact_height];
+    read_back(f, MAPS_GROUP "/contact_height", H5T_NATIVE_FLOAT, f->plane);
+    if (f->p.st != ST_OK) return;
+    for (size_t i = 0; i < f->n; i++) {
+        bool usable = f->state[i] == STATE_accepted || f->state[i] == STATE_doubtful;
+        f->height[i] = usable ? um * (double)f->plane[i] : (double)NAN;
+    }
+    surface_slope(l->ny, l->nx, l->y_um, l->x_um, f->height, f->slope);
+    for (size_t i = 0; i < f->n; i++) {
+        if (!(f->slope[i] > f->m->steepest_rad)) continue;
+        f->flags[i] |= FLAG(steep);
+        if (f->state[i] == STATE_accepted) f->state[i] = STATE_doubtful;
+    }
+}
+
+static void take_plane(struct finishing *f, int map, const char *path)
+{
+    if (map != MAP_surface_slope) {
+        read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+        return;
+    }
+    for (size_t i = 0; i < f->n; i++)
+        f->plane[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+}
+
 /* Copy every plane and count on the way. */
 static void copy_planes(struct finishing *f)
 {
     char path[96];
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
     read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
+    find_slope(f);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
     for (int errors = 1; errors >= 0; errors--)
         for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
@@ -63,7 +96,7 @@ static void copy_planes(struct finishing *f)
             if (errors && !map_rows[i].errors) continue;
             layout_name(i, errors, name);
             snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-            read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+            take_plane(f, i, path);
             write_out(f, path, H5T_NATIVE_FLOAT, f->plane);
             if (errors || f->p.st != ST_OK) continue;
             size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
@@ -207,8 +240,10 @@ static enum status finish_alone(const struct maps *m, const struct budget *budge
     f.plane = malloc(f.n * sizeof *f.plane);
     f.flags = malloc(f.n * sizeof *f.flags);
     f.state = malloc(f.n);
+    f.height = malloc(f.n * sizeof *f.height);
+    f.slope = malloc(f.n * sizeof *f.slope);
     enum status st = ST_OK;
-    if (!f.plane || !f.flags || !f.state)
+    if (!f.plane || !f.flags || !f.state || !f.height || !f.slope)
         st = fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f.n);
     else if (f.from < 0)
         st = fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
@@ -226,6 +261,8 @@ done:
     free(f.plane);
     free(f.flags);
     free(f.state);
+    free(f.height);
+    free(f.slope);
     return st;
 }
 

@@ -13,6 +13,7 @@ struct maps {
     bool overwrite;
     int lock; /**< rank 0: descriptor that holds the lock on PATH.part, -1 elsewhere */
     size_t n_tiles;
+    double steepest_rad; /**< above it a pixel is flagged steep; NaN = no limit */
     struct maps_layout layout;
     hid_t file, value[MAP_COUNT], error[MAP_COUNT], state, flags, digests;
     float *reals; /**< one tile of one plane, in the file's order; all three [buffered] */

@@ -128,6 +128,10 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(limits, layer_ratio_halfspace, QUANTITY, "1", "0.05",                                        \
       "models of a thick sample, where a thickness is known: largest contact radius over "         \
       "thickness (at 0.05 a bonded gel feels 6 % stiffer than it is)")                             \
+    K(limits, surface_slope, QUANTITY, "rad", "20 degree",                                         \
+      "largest angle between surface and scan plane (common practice, no source): a sphere that "  \
+      "is pressed along z on a slope, held sideways and without friction, shows cos^(5/2) of E, "  \
+      "14 % too little at 20 degree; noise of the contact height counts as slope")                 \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \

@@ -1,5 +1,6 @@
 """cantle describe --json says of a file what h5py says of it."""
 import json
+import math
 import unittest
 
 import h5py
@@ -11,7 +12,9 @@ PREFIX = {"G": 1e9, "M": 1e6, "k": 1e3, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e
 
 
 def factor(unit, si_unit):
-    """Of a unit that is the SI unit or has one letter before it."""
+    """Of a unit that is the SI unit or has one letter before it, or degree."""
+    if (unit, si_unit) == ("degree", "rad"):
+        return math.pi / 180
     assert unit == si_unit or unit[1:] == si_unit, (unit, si_unit)
     return 1.0 if unit == si_unit else PREFIX[unit[0]]
 

@@ -1,4 +1,5 @@
 """The pages in docs/ are what the program prints, links lead somewhere, and the README's lines work."""
+import os
 import pathlib
 import re
 import shutil
@@ -47,6 +48,32 @@ class Docs(unittest.TestCase):
                 self.assertEqual(done.returncode, 0, f"{line}: {done.stderr}")
             for name in ("recipe.yaml", "maps.h5", "maps.png"):
                 self.assertTrue((pathlib.Path(folder) / name).stat().st_size > 0, name)
+
+    def test_the_models_demo(self):
+        """jobs/demo-models.sh in a small size: the same rows as on its page, and what the page says of them."""
+        with tempfile.TemporaryDirectory() as folder:
+            done = subprocess.run([ROOT / "jobs" / "demo-models.sh", folder, "4"], capture_output=True, text=True,
+                                  env={**os.environ, "CANTLE": shutil.which(CANTLE)})
+            self.assertEqual(done.returncode, 0, done.stderr)
+            self.assertTrue((pathlib.Path(folder) / "dmt.png").stat().st_size > 0)
+        table = [line.split(" | ") for line in done.stdout.splitlines()]
+        page = (ROOT / "docs" / "choosing-a-model.md").read_text()
+        on_page = [line.split(" | ") for line in page.splitlines() if line.startswith("| ")]
+        self.assertEqual([row[0] for row in table if "---" not in row[0]], [row[0] for row in on_page])
+        cells = {row[0].strip("| `"): row[1:] for row in table}
+        number = {name: [float(re.match(r"[-\d.e]+", cell).group()) for cell in row]
+                  for name, row in cells.items() if name not in ("flags", "median [quartiles]") and "---" not in name}
+        paraboloid, dmt, jkr = range(3)
+        self.assertLess(max(number["adhesion"]) - min(number["adhesion"]), 0.05)
+        for model in (paraboloid, jkr):
+            self.assertAlmostEqual(number["modulus"][model], 50, delta=0.5)
+            self.assertAlmostEqual(number["work_of_adhesion"][model], 50, delta=1)
+            self.assertAlmostEqual(number["reduced_chi_square"][model], 1, delta=0.3)
+        self.assertAlmostEqual(number["work_of_adhesion"][dmt], 0.735 * 50, delta=1)
+        self.assertTrue(0.9 < number["modulus"][dmt] / 50 < 0.96)
+        self.assertTrue(all(value > 5 for value in number["tabor_parameter"]))
+        self.assertIn("`wrong_transition` 16", cells["flags"][dmt])
+        self.assertEqual(cells["flags"][jkr].strip("| "), "none")
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ PULL_SHARE = 0.3  # pull-off force over peak force
 # limits that only mark pixels: wide open, these tests ask for numbers
 OPEN = {"limits.depth_to_radius": "1e6", "limits.stiffness_ratio_low": "1e-6", "limits.stiffness_ratio_high": "1e6",
         "limits.stiffness_ratio_force_space": "1e6", "limits.snap_in": "100", "limits.baseline_slope": "1",
-        "limits.residual": "10", "limits.contact_to_pitch": "1e9"}
+        "limits.residual": "10", "limits.surface_slope": "90 degree", "limits.contact_to_pitch": "1e9"}
 
 
 @dataclasses.dataclass

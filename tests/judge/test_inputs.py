@@ -470,6 +470,18 @@ class Flags(unittest.TestCase):
                 self.assertNotIn("no_contact", maps.names(0, col))
                 self.assertLess(abs(maps["baseline_slope"][0, col]), 0.1)  # the truth is below 0.01
 
+    def test_steep(self):
+        """The spoilt pixel lies lower by the pixel's width: the line between the two falls by 45 degrees."""
+        def lower(parts):
+            for part in parts.values():
+                part["z"][0, 1] += 1e-7  # as vol.write has it
+        for limit, flagged in (("44 degree", True), ("46 degree", False)):
+            maps = self.pair(lower, limits__surface_slope=limit)
+            for col in (0, 1):
+                self.assertAlmostEqual(maps["surface_slope"][0, col], np.pi / 4, delta=0.002)
+                self.assertEqual("steep" in maps.names(0, col), flagged)
+        self.wants(self.pair(lower, limits__surface_slope="44 degree"), "steep", good=False)
+
     def test_outside_model(self):
         maps = self.pair(limits__depth_to_radius="0.001")
         self.wants(maps, "outside_model", good=False)

@@ -89,6 +89,7 @@ static int set_up(void **state)
     lever_clear(&s->plan.lever);
     s->plan.lever.item[LEVER_spring_constant] = (struct known){0.35, 0.02, "volume"};
     s->plan.model = contact_find("paraboloid");
+    s->plan.limit.surface_slope_rad = NAN;
     s->plan.setup = (struct contact_setup){.spring_n_per_m = 0.35};
     s->origin = (struct maps_origin){&s->recipe, &s->plan, &s->volume, "cantle map volume.h5", 2};
     *state = s;
@@ -194,6 +195,7 @@ static void expect_maps(const struct maps_view *v, bool y_flipped, bool x_flippe
         assert_non_null(v->map[map]);
         assert_int_equal(v->error[map] != NULL, map_rows[map].errors);
         assert_string_equal(v->unit[map], map_rows[map].unit);
+        if (map == MAP_surface_slope) continue; /* made in the finish, not written */
         assert_int_equal(units_from_si(map_rows[map].si_unit, v->unit[map], &factor, &rep), ST_OK);
         for (size_t row = 0; row < NY; row++)
             for (size_t col = 0; col < NX; col++)
@@ -253,6 +255,50 @@ static void statistics_are_those_of_the_pixels(void **state)
     assert_int_equal(summary.map[MAP_modulus].n, 10); /* infinity does not count */
     /* tiles (0, max) and (1, max): the sum carries */
     assert_string_equal(summary.digest, "0000000000000002fffffffffffffffe");
+}
+
+/* Heights of a plane that climbs by 0.3 along y and 0.4 along x; `invent` rejects (0, 1), so that
+ * (0, 0) has no neighbour along x. */
+static enum status write_plane(struct scene *s, struct maps *m)
+{
+    struct pixel_result results[NY * NX];
+    for (size_t i = 0; i < NY * NX; i++) {
+        invent(&results[i], i / NX, i % NX);
+        results[i].map[MAP_contact_height].value = 0.3 * s->y_m[i / NX] + 0.4 * s->x_m[i % NX];
+    }
+    results[1].map[MAP_contact_height].value = 1; /* rejected: nobody may look at it */
+    return maps_write_tile(m, 0, (struct tile){0, 0, NY, NX}, results, (struct digest){0, 0},
+                           &s->rep);
+}
+
+static void slope_is_found_in_the_finish(void **state)
+{
+    struct scene *s = *state;
+    const double slope = atan(0.5), degree = acos(-1) / 180;
+    struct maps *m;
+    struct maps_summary summary;
+    struct maps_view v;
+    s->origin.n_tiles = 1;
+    for (int steep = 0; steep <= 1; steep++) {
+        s->plan.limit.surface_slope_rad = steep ? slope - 1e-3 : slope + 1e-3;
+        create(s, &m, steep);
+        assert_int_equal(write_plane(s, m), ST_OK);
+        assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OK);
+        assert_int_equal(maps_view_load(&v, s->path, &s->rep), ST_OK);
+        for (size_t i = 0; i < NY * NX; i++) {
+            double found = (double)v.map[MAP_surface_slope][i];
+            assert_true(i <= 1 ? isnan(found) : fabs(found * degree - slope) < 1e-6);
+            assert_int_equal((v.flags[i] & FLAG(steep)) != 0, steep && i > 1);
+            assert_int_equal(v.state[i], i == 1                        ? STATE_rejected
+                                         : (steep && i > 1) || i == 11 ? STATE_doubtful
+                                                                       : STATE_accepted);
+        }
+        assert_int_equal(summary.flag[FLAGBIT_steep], steep ? 10 : 0);
+        assert_int_equal(summary.state[STATE_doubtful], steep ? 10 : 1);
+        assert_int_equal(summary.map[MAP_surface_slope].n, 10);
+        assert_true(fabs(summary.map[MAP_surface_slope].median - slope) < 1e-6);
+        maps_view_free(&v);
+    }
 }
 
 static void descending_positions_are_turned_round(void **state)
@@ -546,6 +592,7 @@ int main(int argc, char **argv)
     const struct CMUnitTest tests[] = {
         T(written_and_read_back),
         T(statistics_are_those_of_the_pixels),
+        T(slope_is_found_in_the_finish),
         T(descending_positions_are_turned_round),
         T(moduli_come_in_the_unit_of_the_recipe),
         T(one_row_is_a_map_too),
