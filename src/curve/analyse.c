@@ -6,7 +6,7 @@
 
 struct curve_work *curve_work_new(size_t n_max)
 {
-    enum { ARRAYS = 2 * 4 + 15 };
+    enum { ARRAYS = 2 * 5 + 18 };
     struct curve_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
@@ -21,10 +21,12 @@ struct curve_work *curve_work_new(size_t n_max)
     }
     double **arrays[] = {&w->lane[0].z,
                          &w->lane[0].d,
+                         &w->lane[0].flat,
                          &w->lane[0].force,
                          &w->lane[0].separation,
                          &w->lane[1].z,
                          &w->lane[1].d,
+                         &w->lane[1].flat,
                          &w->lane[1].force,
                          &w->lane[1].separation,
                          &w->fz,
@@ -39,7 +41,10 @@ struct curve_work *curve_work_new(size_t n_max)
                          &w->columns.by_extra,
                          &w->indent,
                          &w->model_values,
-                         &w->model};
+                         &w->model,
+                         &w->block_z,
+                         &w->block_y,
+                         &w->block_indent};
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
         *arrays[i] = w->block + i * n_max;
     w->scratch = w->block + (ARRAYS - 2) * n_max;
@@ -68,8 +73,12 @@ static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *r
         (double)lane->missing > plan->limit.missing * (double)lane->total)
         return flags | FLAG(too_few_samples);
     if (lane->runs_back) return flags | FLAG(z_not_monotonic);
-    if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) flags |= FLAG(spikes);
-    lane_find_baseline(plan, lane, w->reduced);
+    lane->rough_noise = lane_rough_noise(lane, w->reduced);
+    if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) {
+        flags |= FLAG(spikes);
+        lane->rough_noise = lane_rough_noise(lane, w->reduced);
+    }
+    lane_find_baseline(plan, lane);
     lane_set_force(plan, lane);
     return flags;
 }

@@ -1,17 +1,35 @@
 /* The off-surface part of a segment: where it ends, and the line through it. */
 #include "curve/curve_private.h"
+#include "curve/passes.h"
 
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <string.h>
 
-/* Second differences have 6 sigma^2 for white noise; their median keeps contact and jumps out. */
+/* Mean squares of second differences over blocks; their median keeps contact and jumps out. White
+ * noise gives 6 sigma^2 each, neighbours correlated by -2/3 and 1/6, so the mean of m has nu
+ * degrees of freedom, and the median of a chi-square with nu is (1 - 2/(9 nu))^3 of its mean
+ * (E. B. Wilson, M. M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684). */
 double lane_rough_noise(const struct lane *lane, double *scratch)
 {
-    size_t n = lane->n - 2;
-    for (size_t i = 0; i < n; i++)
-        scratch[i] = fabs(lane->d[i] - 2.0 * lane->d[i + 1] + lane->d[i + 2]);
-    return gsl_stats_median(scratch, 1, n) / (0.6745 * sqrt(6.0)); /* selects, does not sort */
+    enum { BLOCK = 16, FEWEST = 16 };
+    size_t n = lane->n - 2, block = n / FEWEST < BLOCK ? n / FEWEST : BLOCK;
+    if (block == 0) block = 1;
+    size_t blocks = n / block;
+    for (size_t i = 0; i < blocks; i++)
+        scratch[i] = pass_bend_squares(lane->d + i * block, block);
+    double m = (double)block, far = block > 1 ? m - 2.0 : 0.0;
+    double nu = m / (1.0 + 2.0 * (4.0 / 9.0 * (m - 1.0) + far / 36.0) / m);
+    double share = 1.0 - 2.0 / (9.0 * nu);
+    double middle = gsl_stats_median(scratch, 1, blocks); /* selects, does not sort */
+    return sqrt(middle / (6.0 * m * share * share * share));
+}
+
+void line_add_samples(struct line_sums *s, const struct lane *lane, size_t from, size_t to)
+{
+    struct pass_line p = pass_line(lane->z, lane->d, from, to, s->z0, s->d0);
+    s->n += (double)(to - from);
+    s->z += p.z, s->d += p.d, s->zz += p.zz, s->zd += p.zd, s->dd += p.dd;
 }
 
 void line_add(struct line_sums *s, double z, double d)
@@ -33,17 +51,29 @@ struct line line_through(const struct line_sums *s, int order)
     return l;
 }
 
-/* Does the mean of block [from, to) lie on the line through what was accepted so far? */
-static bool block_fits(const struct lane *lane, const struct line_sums *sums, int order,
-                       size_t from, size_t to, double noise, double tolerance)
+/* Does the mean of a block lie on the line through what was accepted so far? */
+static bool block_fits(const struct line_sums *block, const struct line *l, double accepted,
+                       int order, double noise, double tolerance)
 {
-    struct line l = line_through(sums, order);
-    double z = 0, d = 0, m = (double)(to - from);
-    for (size_t i = from; i < to; i++)
-        z += lane->z[i], d += lane->d[i];
-    z = z / m - l.z_mean, d = d / m - l.level;
-    double spread = 1.0 / m + 1.0 / sums->n + (order ? z * z / l.szz : 0.0);
-    return fabs(d - l.slope * z) <= 5.0 * fmax(noise, l.rms) * sqrt(spread) + tolerance;
+    double z = block->z / block->n + block->z0 - l->z_mean;
+    double d = block->d / block->n + block->d0 - l->level;
+    double spread = 1.0 / block->n + 1.0 / accepted + (order ? z * z / l->szz : 0.0);
+    double scatter = noise > l->rms ? noise : l->rms;
+    return fabs(d - l->slope * z) <= 5.0 * scatter * sqrt(spread) + tolerance;
+}
+
+static struct line_sums block_sums(const struct lane *lane, size_t from, size_t to)
+{
+    struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->d[0]};
+    line_add_samples(&sums, lane, from, to < lane->n ? to : lane->n);
+    return sums;
+}
+
+static void line_join(struct line_sums *s, const struct line_sums *block)
+{
+    s->n += block->n;
+    s->z += block->z, s->d += block->d;
+    s->zz += block->zz, s->zd += block->zd, s->dd += block->dd;
 }
 
 /* Extend the line block by block; two blocks in a row that lie beside it end it. */
@@ -52,17 +82,16 @@ static size_t grow(const struct curve_plan *plan, const struct lane *lane, size_
 {
     size_t n = lane->n, end = n / 12 > 8 ? n / 12 : 8;
     int order = plan->baseline_order;
-    struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->d[0]};
-    for (size_t i = 0; i < end; i++)
-        line_add(&sums, lane->z[i], lane->d[i]);
+    struct line_sums sums = block_sums(lane, 0, end), next = block_sums(lane, end, end + block);
     while (end + block <= n) {
-        size_t next = end + block, after = next + block < n ? next + block : n;
-        if (!block_fits(lane, &sums, order, end, next, noise, tolerance) &&
-            (after == next || !block_fits(lane, &sums, order, next, after, noise, tolerance)))
+        struct line_sums after = block_sums(lane, end + block, end + 2 * block);
+        struct line l = line_through(&sums, order);
+        if (!block_fits(&next, &l, sums.n, order, noise, tolerance) &&
+            (!(after.n > 0) || !block_fits(&after, &l, sums.n, order, noise, tolerance)))
             break;
-        for (size_t i = end; i < next; i++)
-            line_add(&sums, lane->z[i], lane->d[i]);
-        end = next;
+        line_join(&sums, &next);
+        next = after;
+        end += block;
     }
     return end + block > n ? n : end;
 }
@@ -73,18 +102,10 @@ static double cubic_rest(const struct lane *lane, size_t from)
 {
     enum { TERMS = 4 };
     size_t n = lane->n;
-    double a[TERMS][TERMS] = {{0}}, b[TERMS] = {0}, dd = 0;
-    double middle = 0.5 * (lane->z[from] + lane->z[n - 1]), half = lane->z[n - 1] - middle;
-    for (size_t i = from; i < n; i++) {
-        double u = (lane->z[i] - middle) / half, d = lane->d[i] - lane->d[0];
-        double p[TERMS] = {1, u, 0.5 * (3 * u * u - 1), 0.5 * u * (5 * u * u - 3)}; /* Legendre */
-        for (int j = 0; j < TERMS; j++) {
-            for (int k = 0; k <= j; k++)
-                a[j][k] += p[j] * p[k];
-            b[j] += p[j] * d;
-        }
-        dd += d * d;
-    }
+    double middle = 0.5 * (lane->z[from] + lane->z[n - 1]);
+    struct pass_cubic sums;
+    pass_cubic(lane->z, lane->d, from, n, middle, lane->z[n - 1] - middle, lane->d[0], &sums);
+    double(*a)[TERMS] = sums.a, *b = sums.b, dd = sums.dd;
     for (int j = 0; j < TERMS; j++) { /* Cholesky, and forward substitution at once */
         for (int k = 0; k < j; k++) {
             double sum = a[j][k];
@@ -111,13 +132,14 @@ static size_t change_point(const struct curve_plan *plan, const struct lane *lan
     size_t n = lane->n, best = n, end = n / 12 > 8 ? n / 12 : 8;
     struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->d[0]};
     double least = INFINITY, whole;
-    for (size_t i = 0; i < n; i++) {
-        if (i >= end && (i - end) % block == 0 && n - i > 8) {
+    line_add_samples(&sums, lane, 0, end);
+    for (size_t i = end; i < n; i += block) {
+        if (n - i > 8) {
             double rms = line_through(&sums, plan->baseline_order).rms;
             double cost = rms * rms * (double)i + cubic_rest(lane, i);
             if (cost < least) least = cost, best = i;
         }
-        line_add(&sums, lane->z[i], lane->d[i]);
+        line_add_samples(&sums, lane, i, i + block < n ? i + block : n);
     }
     whole = line_through(&sums, plan->baseline_order).rms;
     whole *= whole * (double)n;
@@ -135,16 +157,11 @@ double lane_baseline_error(const struct lane *lane, double z)
 
 void lane_fit_baseline(int order, size_t end, struct lane *lane)
 {
-    struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->d[0]};
-    for (size_t i = 0; i < end; i++)
-        line_add(&sums, lane->z[i], lane->d[i]);
+    struct line_sums sums = block_sums(lane, 0, end);
     struct line l = line_through(&sums, order);
     lane->slope = l.slope, lane->z_ref = l.z_mean, lane->offset = l.level;
-    double rest = 0; /* second pass: differences of sums lose digits */
-    for (size_t i = 0; i < end; i++) {
-        double r = lane_deflection(lane, i);
-        rest += r * r;
-    }
+    /* second pass: differences of sums lose digits */
+    double rest = pass_rest(lane->z, lane->d, end, lane->offset, lane->slope, lane->z_ref);
     double var = rest / ((double)end - 1.0 - order);
     lane->noise = sqrt(var);
     lane->baseline_var[0] = var / (double)end;
@@ -152,14 +169,11 @@ void lane_fit_baseline(int order, size_t end, struct lane *lane)
     lane->baseline_var[2] = order ? var / l.szz : 0.0;
 }
 
-void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double *scratch)
+void lane_find_baseline(const struct curve_plan *plan, struct lane *lane)
 {
     size_t n = lane->n, block = n / 64 > 4 ? n / 64 : 4;
-    double low = lane->d[0], high = lane->d[0], noise = lane_rough_noise(lane, scratch);
-    for (size_t i = 1; i < n; i++) {
-        low = fmin(low, lane->d[i]);
-        high = fmax(high, lane->d[i]);
-    }
+    double low, high, noise = lane->rough_noise;
+    pass_range(lane->d, n, &low, &high);
     /* A tolerance of a thousandth of the curve lets weak waves and drift pass as baseline. */
     double tolerance = 1e-3 * (high - low);
     size_t end = grow(plan, lane, block, noise, tolerance);

@@ -5,6 +5,7 @@
  * off-surface part taken off before: least squares of force on indentation, in units of the lever's
  * deflection. Searched: Z0, ln l and/or ln kappa; offset, slope and pull are linear. */
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <string.h>
@@ -13,7 +14,7 @@
 static void search_neighbours(struct curve_work *w, const struct fit_set *set,
                               const struct fit_problem *p, struct fit_result *best)
 {
-    double step = (w->fz[set->n - 1] - w->fz[0]) / (double)(set->n - 1);
+    double step = (set->z[set->n - 1] - set->z[0]) / (double)(set->n - 1);
     bool better = true;
     for (int round = 0; round < 4 && better; round++) {
         double start[FIT_MAX_THETA], from = best->theta[0];
@@ -31,18 +32,61 @@ static void search_neighbours(struct curve_work *w, const struct fit_set *set,
     }
 }
 
+static bool same_place(const struct fit_problem *p, const double *a, const double *b)
+{
+    for (size_t k = 0; k < p->n_theta; k++)
+        if (!(fabs(a[k] - b[k]) < 1e-3 * p->scale[k])) return false;
+    return true;
+}
+
+/* Minima of the sum of squares over block means: cheap to find, and close to those of the samples.
+ * @return how many, best first */
+static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
+                         const struct fit_set *set, double theta[FIT_STARTS][FIT_MAX_THETA])
+{
+    struct fit_set blocks;
+    struct model_context context = {plan, w, &blocks};
+    struct fit_problem p;
+    struct fit_result found[FIT_STARTS], r;
+    size_t block = fit_set_blocks(plan, w, set, &blocks);
+    int n = fit_starts(plan, &blocks, theta), kept = 0;
+    /* kinks need every sample; a further number is known too badly from blocks */
+    if (block == 1 || plan->model->kink || plan->free_extra) return n;
+    fit_set_problem(plan, w, &blocks, &context, &p);
+    p.settle = 1e-3;
+    if (!fit_prepare(&p, w->fit)) return n;
+    for (int i = 0; i < n; i++) {
+        fit_search(&p, w->fit, theta[i], &r);
+        int at = kept;
+        for (int j = 0; j < kept; j++)
+            if (same_place(&p, found[j].theta, r.theta)) at = -1;
+        if (at < 0 || !isfinite(r.sum_squares)) continue;
+        for (kept++; at > 0 && r.sum_squares < found[at - 1].sum_squares; at--)
+            found[at] = found[at - 1];
+        found[at] = r;
+    }
+    /* what is far above the best in units of the noise cannot be the minimum of the samples */
+    double level = kept ? found[0].sum_squares * (1.0 + 50.0 / (double)p.n) : 0;
+    int good = 0;
+    for (int i = 0; i < kept && found[i].sum_squares <= level; i++)
+        memcpy(theta[good++], found[i].theta, sizeof theta[0]);
+    return good;
+}
+
 static bool search(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
-                   const struct fit_problem *p, struct fit_result *best)
+                   struct model_context *context, struct fit_problem *p, struct fit_result *best)
 {
     struct fit_result found;
     double start[FIT_STARTS][FIT_MAX_THETA];
-    int n = fit_starts(plan, w, set, start);
+    int n = search_blocks(plan, w, set, start);
+    fit_set_problem(plan, w, set, context, p);
+    if (n == 0 || !fit_prepare(p, w->fit)) return false;
     for (int i = 0; i < n; i++) {
         fit_search(p, w->fit, start[i], &found);
         if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
     }
-    if (n && plan->model->kink) search_neighbours(w, set, p, best);
-    return n && isfinite(best->sum_squares);
+    if (plan->model->kink) search_neighbours(w, set, p, best);
+    return isfinite(best->sum_squares);
 }
 
 /* The noise alone: what the baseline found beforehand leaves of the off-surface samples (a misfit
@@ -56,7 +100,7 @@ static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
     while (n < set->n && w->index[n] < lane->quiet_end)
         n++;
     if (n < ENOUGH) return set->n;
-    memcpy(w->model_values, w->fy, n * sizeof *w->fy);
+    memcpy(w->model_values, set->y, n * sizeof *set->y);
     return n;
 }
 
@@ -64,13 +108,11 @@ static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
 static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
                               const struct fit_result *r)
 {
-    double sum = 0, *rest = w->model_values;
+    double *rest = w->model_values;
     fit_values(p, w->fit, r, rest);
-    for (size_t i = 0; i < p->n; i++) {
-        rest[i] = w->fy[i] - rest[i];
-        sum += rest[i] * rest[i];
-    }
-    return sum;
+    for (size_t i = 0; i < p->n; i++)
+        rest[i] = p->y[i] - rest[i];
+    return pass_squares(rest, 0, p->n);
 }
 
 /* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
@@ -86,69 +128,77 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
             r->covariance[a][b] *= factor;
 }
 
-/* Slow noise of the off-surface samples, carried over to the longer fit set; what is left of them
- * when the slow part is shrunk is in `rest`. */
-static void find_slow_noise(double *rest, size_t n, size_t n_set, struct noise *noise,
-                            struct fit_problem *p)
+/* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
+static void use_noise(struct noise *noise, size_t n, struct fit_problem *p)
 {
-    int slope = 1;
-    double ratio = noise_slow(rest, n, &slope);
-    p->slow_n = ratio > 0 ? FIT_MAX_SLOW : 0;
+    p->ar_order = noise->order;
+    p->ar = noise->phi;
+    p->slow_n = noise->slow_ratio > 0 ? FIT_MAX_SLOW : 0;
     p->slow_power = noise->slow;
-    if (!(ratio > 0)) return;
-    for (size_t k = 0; k < FIT_MAX_SLOW; k++)
-        noise->slow[k] = ratio / pow((double)(k + 1) * (double)n / (double)n_set, slope);
-    noise_shrink_slow(rest, n, ratio, slope, FIT_MAX_SLOW * n / n_set);
+    for (size_t k = 0; k < p->slow_n; k++) {
+        double index = (double)(k + 1) * (double)noise->samples / (double)n;
+        noise->slow[k] = noise->slow_ratio / (noise->slow_slope == 2 ? index * index : index);
+    }
 }
 
-/* Noise with a memory: refit with it, from the minimum that white noise found. */
-static void refine_for_noise(const struct curve_plan *plan, struct curve_work *w,
-                             const struct lane *lane, const struct fit_set *set,
-                             struct fit_problem *p, struct fit_result *r, struct noise *noise)
+/* Fill `noise` from what a fit with white noise leaves. */
+static void find_noise(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
+                       const struct fit_set *set, const struct fit_problem *p,
+                       const struct fit_result *r, struct noise *noise)
 {
-    struct fit_result white = *r, found;
     double variance = r->sum_squares / (double)r->degrees_of_freedom, *rest = w->model_values;
     *noise = (struct noise){.gamma = {variance}};
     /* in force space the residuals are not the noise: they hold its image in the indentation too */
     if (!plan->coloured_noise || plan->force_space ||
-        !(sqrt(variance) > 1e-6 * fabs(w->fy[p->n - 1])))
+        !(sqrt(variance) > 1e-6 * fabs(set->y[p->n - 1])))
         return;
-    plain_residuals(p, w, r);
     size_t n = noise_samples(w, lane, set);
+    if (n == set->n) plain_residuals(p, w, r);
+    noise->samples = n;
     noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
-    find_slow_noise(rest, n, set->n, noise, p);
+    /* what is left of the noise when its slow part is shrunk */
+    noise->slow_ratio = noise_slow(rest, n, &noise->slow_slope);
+    if (noise->slow_ratio > 0)
+        noise_shrink_slow(rest, n, noise->slow_ratio, noise->slow_slope, FIT_MAX_SLOW * n / set->n);
     if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
-    p->ar_order = noise->order;
-    p->ar = noise->phi;
-    if (noise->order == 0 && p->slow_n == 0) {
-        *noise = (struct noise){.gamma = {variance}};
-        return;
-    }
+    if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
+}
+
+/* Noise with a memory: refit with it, from the minimum that white noise found. */
+static void refine_for_noise(struct curve_work *w, const struct lane *lane,
+                             const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
+                             struct noise *noise)
+{
+    struct fit_result found;
+    double white = r->sum_squares;
+    if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
+    use_noise(noise, set->n, p);
     bool ok = fit_prepare(p, w->fit);
     if (ok) fit_search(p, w->fit, r->theta, &found);
     if (ok) fit_finish(p, w->fit, &found);
     /* a filter that trades much of the plain fit away has seen something else than noise */
-    if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white.sum_squares) {
+    if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {
         *r = found;
         return;
     }
-    p->ar_order = noise->order = p->slow_n = 0;
+    noise->order = 0, noise->slow_ratio = 0;
+    use_noise(noise, set->n, p);
     if (!fit_prepare(p, w->fit)) return;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    inflate(rest, noise_samples(w, lane, set), r);
+    inflate(w->model_values, noise_samples(w, lane, set), r);
 }
 
 /* The fitted baseline becomes the lane's. */
 static void adopt_baseline(const struct curve_plan *plan, const struct fit_set *set,
                            const struct fit_problem *p, const struct fit_result *r,
-                           struct curve_work *w, struct lane *lane)
+                           struct lane *lane)
 {
     double slope = plan->baseline_order ? r->linear[1] / set->z_scale : 0.0;
-    lane->offset += r->linear[0] + slope * (lane->z_ref - w->fz[0]);
+    lane->offset += r->linear[0] + slope * (lane->z_ref - set->z[0]);
     lane->slope += slope;
     /* offset at z_ref = c0 + c1 (z_ref - z_first)/scale */
-    double far = (lane->z_ref - w->fz[0]) / set->z_scale, per = 1.0 / set->z_scale;
+    double far = (lane->z_ref - set->z[0]) / set->z_scale, per = 1.0 / set->z_scale;
     size_t a = p->n_theta, b = a + (plan->baseline_order ? 1 : 0);
     const double(*c)[FIT_MAX_ALL] = r->covariance;
     lane->baseline_var[0] = c[a][a];
@@ -174,11 +224,7 @@ static void adopt_noise(const struct curve_plan *plan, const struct contact_fit 
     lane->baseline_end = end;
     size_t used = end > 40 ? end - end / 20 : end;
     if (used < 4) return;
-    double rest = 0;
-    for (size_t i = 0; i < used; i++) {
-        double d = lane_deflection(lane, i);
-        rest += d * d;
-    }
+    double rest = pass_squares(lane->flat, 0, used);
     lane->noise = sqrt(rest / (double)(used - 1 - (size_t)plan->baseline_order));
 }
 
@@ -192,19 +238,25 @@ static void keep_trace(struct curve_work *w, const struct lane *lane, const stru
     }
 }
 
-/* One fit over the samples of `set`. */
+/* What a fit leaves for a further one. */
+struct solution {
+    double theta[FIT_MAX_THETA];
+    struct noise noise;
+};
+
 /* One fit over the samples of `set`. */
 static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
-                     const struct fit_set *set, bool last, struct contact_fit *out)
+                     const struct fit_set *set, bool last, struct contact_fit *out,
+                     struct solution *left)
 {
     struct model_context context = {plan, w, set};
     struct fit_problem p;
     struct fit_result r = {.converged = false};
-    struct noise noise;
-    fit_set_problem(plan, w, set, &context, &p);
-    if (!fit_prepare(&p, w->fit) || !search(plan, w, set, &p, &r)) return false;
+    if (!search(plan, w, set, &context, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
-    refine_for_noise(plan, w, lane, set, &p, &r, &noise);
+    find_noise(plan, w, lane, set, &p, &r, &left->noise);
+    refine_for_noise(w, lane, set, &p, &r, &left->noise);
+    memcpy(left->theta, r.theta, sizeof r.theta);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);
     out->length = length_at(plan, r.theta);
@@ -216,43 +268,56 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     /* a pull that pushes is no adhesion */
     out->converged = r.converged && !r.singular && !(plan->model->pull && !(pull_m > 0));
     out->done = true;
-    out->noise_order = noise.order;
+    out->noise_order = left->noise.order;
     fit_describe(plan, &p, w, lane, set, &r, out);
-    fit_propagate(plan, &p, &r, set, w, lane, pull_m, noise.gamma, out);
+    fit_propagate(plan, &p, &r, set, w, lane, pull_m, left->noise.gamma, out);
     if (last) {
         if (w->tracing) keep_trace(w, lane, set);
         /* a model that does not fit the contact bends the baseline it was fitted with */
         if (!(out->chi_square > 4.0)) {
-            adopt_baseline(plan, set, &p, &r, w, lane);
+            adopt_baseline(plan, set, &p, &r, lane);
+            lane_flatten(plan, lane);
             adopt_noise(plan, out, lane);
         }
     }
     return true;
 }
 
-/* The same fit to the shallow half of the indentation: agrees with the whole when model, thickness
- * and contact point are right. */
-static void fit_half(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
-                     struct contact_fit *out)
+/* The same fit to the shallow half of the indentation, from the whole one's solution and with its
+ * noise: agrees with it when model, thickness and contact point are right. */
+static void fit_half(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
+                     struct solution *whole, struct contact_fit *out)
 {
     struct curve_plan shallow = *plan;
-    struct contact_fit half = {.done = false};
     struct fit_set set;
+    struct model_context context = {plan, w, &set};
+    struct fit_problem p;
+    struct fit_result r;
+    struct contact_sample sample;
     double depth = lane->peak_z - lane->peak_d - out->contact_point;
     if (!plan->two_depths || !out->converged || !(depth > 0)) return;
     shallow.to = 0.5 * depth;
     shallow.to_is = RANGE_INDENTATION;
     fit_set_choose(&shallow, w, lane, out->contact_point, &set);
-    if (set.n < SMALLEST_CURVE / 2 || !fit_once(&shallow, w, lane, &set, false, &half)) return;
-    if (!half.converged || half.at_bound) return;
-    out->half_modulus = half.sample.reduced_modulus_pa;
-    out->half_var = half.cov[COV_LN_MODULUS][COV_LN_MODULUS];
+    if (set.n < SMALLEST_CURVE / 2) return;
+    fit_set_problem(plan, w, &set, &context, &p);
+    use_noise(&whole->noise, set.n, &p);
+    if (!fit_prepare(&p, w->fit)) return;
+    fit_search(&p, w->fit, whole->theta, &r);
+    if (plan->model->kink) search_neighbours(w, &set, &p, &r);
+    fit_finish(&p, w->fit, &r);
+    if (!r.converged || r.singular || fit_at_bound(plan, &p, &set, &r)) return;
+    struct contact_shape shape = shape_at(plan, r.theta);
+    plan->model->physics(&plan->setup, length_at(plan, r.theta), shape.kappa, 0.0, &sample);
+    out->half_modulus = sample.reduced_modulus_pa;
+    out->half_var = fit_modulus_variance(plan, &r);
 }
 
 void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
                      struct contact_fit *out, uint64_t *flags)
 {
     struct fit_set set;
+    struct solution left;
     bool by_depth = plan->from_is == RANGE_INDENTATION || plan->to_is == RANGE_INDENTATION;
     *out = (struct contact_fit){.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     out->half_modulus = out->half_var = NAN;
@@ -261,15 +326,15 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
         return;
     }
     fit_set_choose(plan, w, lane, NAN, &set);
-    bool ok = set.n >= SMALLEST_CURVE / 2 && fit_once(plan, w, lane, &set, !by_depth, out);
+    bool ok = set.n >= SMALLEST_CURVE / 2 && fit_once(plan, w, lane, &set, !by_depth, out, &left);
     if (ok && by_depth) {
         fit_set_choose(plan, w, lane, out->contact_point, &set);
-        ok = set.n >= SMALLEST_CURVE / 2 && fit_once(plan, w, lane, &set, true, out);
+        ok = set.n >= SMALLEST_CURVE / 2 && fit_once(plan, w, lane, &set, true, out, &left);
     }
     if (!ok || !out->converged) *flags |= FLAG(fit_failed);
     if (out->done && out->at_bound) *flags |= FLAG(at_bound);
     if (!ok) return;
     lane_set_force(plan, lane); /* the baseline is the fitted one now */
     lane->peak_error = sqrt(out->cov[COV_PEAK][COV_PEAK]);
-    fit_half(plan, w, lane, out);
+    fit_half(plan, w, lane, &left, out);
 }

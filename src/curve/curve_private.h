@@ -14,18 +14,20 @@ enum { COV_LN_MODULUS, COV_CONTACT_POINT, COV_LN_WORK, COV_EXTRA, COV_DEPTH, COV
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
     size_t n;
-    double *z, *d, *force, *separation; /**< [n] m, m, N, m; force has the baseline taken off */
-    double z_ref, offset, slope;        /**< baseline: offset + slope (z - z_ref) */
-    double off_offset, off_slope;       /**< the same as found before the contact fit */
-    size_t quiet_end;                   /**< samples the off-surface line was fitted to */
-    size_t baseline_end;                /**< samples [0, baseline_end) are off the surface */
-    double noise;                       /**< rms of the baseline's residuals, m */
-    double baseline_var[3];             /**< var(level at z_ref), cov(level, slope), var(slope) */
-    size_t missing, total;              /**< samples left out, samples there were */
-    bool runs_back;                     /**< z is not monotonic */
-    double peak_d, peak_z;              /**< turning point: deflection (baseline off), z */
-    double peak_weight[PEAK_SAMPLES];   /**< peak_d = sum of weight times the last samples, less
-                                           baseline */
+    double *z, *d;                     /**< [n] m, m */
+    double *flat, *force, *separation; /**< [n] d with the baseline taken off; m, N, m */
+    double rough_noise;                /**< m, found without knowing the curve */
+    double z_ref, offset, slope;       /**< baseline: offset + slope (z - z_ref) */
+    double off_offset, off_slope;      /**< the same as found before the contact fit */
+    size_t quiet_end;                  /**< samples the off-surface line was fitted to */
+    size_t baseline_end;               /**< samples [0, baseline_end) are off the surface */
+    double noise;                      /**< rms of the baseline's residuals, m */
+    double baseline_var[3];            /**< var(level at z_ref), cov(level, slope), var(slope) */
+    size_t missing, total;             /**< samples left out, samples there were */
+    bool runs_back;                    /**< z is not monotonic */
+    double peak_d, peak_z;             /**< turning point: deflection (baseline off), z */
+    double peak_weight[PEAK_SAMPLES];  /**< peak_d = sum of weight times the last samples, less
+                                          baseline */
     double peak_sample_error,
         peak_error; /**< standard error from these samples; and with the baseline's */
 };
@@ -50,16 +52,17 @@ struct contact_fit {
 struct curve_work {
     size_t n_max;
     double *block;
-    struct lane lane[2];                  /**< 0 approach, 1 retract */
-    double *fz, *fy, *ones, *ramp, *pull; /**< fit set: z, deflection, linear columns */
-    double *reduced;                      /**< reduced displacement or depth */
-    struct contact_columns columns;       /**< what lever() or force() make of it */
-    double *indent;                       /**< fit in force space: z - deflection */
-    double *model_values;                 /**< fit set: fitted values, residuals */
-    double *scratch;                      /**< [2 n] */
-    double *model;                        /**< [n] trace: fitted deflection */
-    uint8_t *in_fit;                      /**< [n] trace */
-    size_t *index;                        /**< fit set -> sample of the lane */
+    struct lane lane[2];                      /**< 0 approach, 1 retract */
+    double *fz, *fy, *ones, *ramp, *pull;     /**< fit set: z, deflection, linear columns */
+    double *block_z, *block_y, *block_indent; /**< means of blocks of the fit set */
+    double *reduced;                          /**< reduced displacement or depth */
+    struct contact_columns columns;           /**< what lever() or force() make of it */
+    double *indent;                           /**< fit in force space: z - deflection */
+    double *model_values;                     /**< fit set: fitted values, residuals */
+    double *scratch;                          /**< [2 n] */
+    double *model;                            /**< [n] trace: fitted deflection */
+    uint8_t *in_fit;                          /**< [n] trace */
+    size_t *index;                            /**< fit set -> sample of the lane */
     struct fit_work *fit;
     bool tracing; /**< fill model and in_fit */
 };
@@ -68,16 +71,16 @@ struct curve_work {
 void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
                struct lane *lane);
 
-/** Noise without knowing the curve: scatter of second differences. @param scratch [n] */
+/** Noise without knowing the curve: scatter of second differences. @param scratch [n]; n >= 3 */
 double lane_rough_noise(const struct lane *lane, double *scratch);
 
-/** Take out single samples far from both neighbours, which agree with each other. @return how many
- */
+/** Take out single samples far from both neighbours, which agree with each other; needs
+ * rough_noise. @return how many */
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch);
 
 /** Grow the off-surface part from the far end, fit it, fill offset, slope, noise and baseline_end.
  */
-void lane_find_baseline(const struct curve_plan *plan, struct lane *lane, double *scratch);
+void lane_find_baseline(const struct curve_plan *plan, struct lane *lane);
 
 /** Running sums of a straight-line fit, relative to (z0, d0). */
 struct line_sums {
@@ -87,6 +90,7 @@ struct line {
     double slope, z_mean, level, szz, rms; /**< rms: scatter with its degrees of freedom */
 };
 void line_add(struct line_sums *s, double z, double d);
+void line_add_samples(struct line_sums *s, const struct lane *lane, size_t from, size_t to);
 /** Order 1: line; 0: constant (slope 0). */
 struct line line_through(const struct line_sums *s, int order);
 
@@ -96,14 +100,17 @@ double lane_baseline_error(const struct lane *lane, double z);
 /** Least-squares baseline over samples [0, end); needs end >= 4. */
 void lane_fit_baseline(int order, size_t end, struct lane *lane);
 
-/** force = k (d - baseline), and the turning point. */
+/** flat = d - baseline, force = k flat. */
+void lane_flatten(const struct curve_plan *plan, struct lane *lane);
+
+/** The same, and the turning point. */
 void lane_set_force(const struct curve_plan *plan, struct lane *lane);
 
 /** separation = z0 - (z - d). */
 void lane_set_separation(struct lane *lane, double contact_point_m);
 
-/** Deflection with the baseline taken off. */
-double lane_deflection(const struct lane *lane, size_t i);
+/** Sample with the lowest deflection, baseline off; lane->n and 0 if none is negative. */
+size_t lane_lowest(const struct lane *lane, double *lowest);
 
 /** Fit the contact model to the lane of the plan's segment. Sets flags that come from the fit. On
  *  success the lane's baseline is the fitted one. */

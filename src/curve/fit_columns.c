@@ -1,5 +1,6 @@
 /* The contact model as columns of a least-squares problem over the fit set. */
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 
@@ -27,11 +28,8 @@ static struct contact_columns columns_from(const struct contact_columns *c, size
 /* First sample that the model touches. z may jitter, so look rather than bisect. */
 static size_t first_in_contact(const struct model_context *c, const double *position, double z0)
 {
-    size_t i = 0;
     if (c->plan->model->adhesive) return c->set->contact;
-    while (i < c->set->n && !(position[i] > z0))
-        i++;
-    return i;
+    return pass_first_above(position, 0, c->set->n, z0);
 }
 
 static void lever_columns(const double *theta, struct fit_columns *out, void *context)
@@ -41,11 +39,11 @@ static void lever_columns(const double *theta, struct fit_columns *out, void *co
     struct curve_work *w = c->w;
     struct contact_shape shape = shape_at(c->plan, theta);
     double l = length_at(c->plan, theta), per_l = 1.0 / l;
-    size_t n = c->set->n, first = first_in_contact(c, w->fz, theta[0]), next = 1;
+    size_t n = c->set->n, first = first_in_contact(c, c->set->z, theta[0]), next = 1;
     struct contact_columns y = w->columns, part = columns_from(&y, first);
     out->first = first;
     for (size_t i = first; i < n; i++)
-        w->reduced[i] = (w->fz[i] - theta[0]) * per_l;
+        w->reduced[i] = (c->set->z[i] - theta[0]) * per_l;
     m->lever(&shape, w->reduced + first, n - first, &part);
     for (size_t i = first; i < n; i++) {
         out->f[i] = l * y.value[i];
@@ -75,11 +73,11 @@ static void force_columns(const double *theta, struct fit_columns *out, void *co
     struct curve_work *w = c->w;
     struct contact_shape shape = shape_at(c->plan, theta);
     double l = length_at(c->plan, theta), per_l = 1.0 / l, kappa = shape.kappa;
-    size_t n = c->set->n, first = first_in_contact(c, w->indent, theta[0]), next = 1;
+    size_t n = c->set->n, first = first_in_contact(c, c->set->indent, theta[0]), next = 1;
     struct contact_columns f = w->columns, part = columns_from(&f, first);
     out->first = first;
     for (size_t i = first; i < n; i++)
-        w->reduced[i] = (w->indent[i] - theta[0]) * per_l;
+        w->reduced[i] = (c->set->indent[i] - theta[0]) * per_l;
     m->force(&shape, w->reduced + first, n - first, &part);
     for (size_t i = first; i < n; i++) {
         out->f[i] = kappa * l * f.value[i];
@@ -106,17 +104,19 @@ void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const 
                      struct model_context *context, struct fit_problem *p)
 {
     const struct contact_model *m = plan->model;
-    *p = (struct fit_problem){.n = set->n, .y = w->fy, .context = context};
+    *p = (struct fit_problem){.n = set->n, .y = set->y, .context = context};
     p->model = plan->force_space ? force_columns : lever_columns;
+    double per = 1.0 / set->z_scale;
     for (size_t i = 0; i < set->n; i++) {
         w->ones[i] = 1.0;
-        w->ramp[i] = (w->fz[i] - w->fz[0]) / set->z_scale;
-        w->pull[i] = i >= set->contact ? -1.0 : 0.0;
+        w->ramp[i] = (set->z[i] - set->z[0]) * per;
     }
+    for (size_t i = 0; m->pull && i < set->n; i++)
+        w->pull[i] = i >= set->contact ? -1.0 : 0.0;
     p->linear[p->n_linear++] = w->ones;
     if (plan->baseline_order) p->linear[p->n_linear++] = w->ramp;
     if (m->pull) p->linear[p->n_linear++] = w->pull;
-    p->low[0] = w->fz[0];
+    p->low[0] = set->z[0];
     p->high[0] = set->end_z;
     p->scale[0] = set->z_scale;
     p->n_theta = 1;

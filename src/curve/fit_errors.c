@@ -1,5 +1,6 @@
 /* What the fit's covariance and residuals say of its results. */
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -10,8 +11,8 @@ struct gradients {
 };
 
 static void fill_gradients(const struct curve_plan *plan, const struct fit_problem *p,
-                           const struct fit_set *set, const struct curve_work *w,
-                           const struct lane *lane, double pull_m, struct gradients *out)
+                           const struct fit_set *set, const struct lane *lane, double pull_m,
+                           struct gradients *out)
 {
     const struct contact_model *m = plan->model;
     size_t next = 1, linear = p->n_theta, n = p->n_theta + p->n_linear;
@@ -28,7 +29,7 @@ static void fill_gradients(const struct curve_plan *plan, const struct fit_probl
         if (!plan->force_space) g[COV_CONTACT_POINT][n - 1] = 1.0;
     }
     g[COV_PEAK][linear] = -1.0;
-    if (plan->baseline_order) g[COV_PEAK][linear + 1] = -(lane->peak_z - w->fz[0]) / set->z_scale;
+    if (plan->baseline_order) g[COV_PEAK][linear + 1] = -(lane->peak_z - set->z[0]) / set->z_scale;
     for (size_t i = 0; i < n; i++) /* depth = z - Z0 - peak */
         g[COV_DEPTH][i] = -g[COV_CONTACT_POINT][i] - g[COV_PEAK][i];
 }
@@ -41,7 +42,7 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
     struct gradients q;
     double with[FIT_MAX_ALL], squares = 0;
     size_t n = p->n_theta + p->n_linear, m = 0;
-    fill_gradients(plan, p, set, w, lane, pull_m, &q);
+    fill_gradients(plan, p, set, lane, pull_m, &q);
     /* those of the turning point's samples that are in the fit are its last ones */
     while (m < PEAK_SAMPLES && m < set->n && w->index[set->n - 1 - m] + PEAK_SAMPLES >= lane->n)
         m++;
@@ -78,21 +79,45 @@ static double runs_score(const double *r, size_t from, size_t to)
 
 static double mean_square(const double *r, size_t from, size_t to)
 {
-    double sum = 0;
-    for (size_t i = from; i < to; i++)
-        sum += r[i] * r[i];
-    return to > from ? sum / (double)(to - from) : NAN;
+    return to > from ? pass_squares(r, from, to) / (double)(to - from) : NAN;
+}
+
+static size_t first_touched(const struct curve_plan *plan, const struct fit_set *set,
+                            const struct fit_result *r)
+{
+    const double *position = plan->force_space ? set->indent : set->z;
+    return set->contact ? set->contact : pass_first_above(position, 0, set->n, r->theta[0]);
+}
+
+bool fit_at_bound(const struct curve_plan *plan, const struct fit_problem *p,
+                  const struct fit_set *set, const struct fit_result *r)
+{
+    /* a contact of a handful of samples can be fitted by anything */
+    if (set->n - first_touched(plan, set, r) < 5) return true;
+    if (r->theta[0] <= set->z[1] || r->theta[0] >= p->high[0]) return true;
+    for (size_t k = 1; k < p->n_theta; k++)
+        if (r->theta[k] <= p->low[k] || r->theta[k] >= p->high[k]) return true;
+    return false;
+}
+
+double fit_modulus_variance(const struct curve_plan *plan, const struct fit_result *r)
+{
+    const struct contact_model *m = plan->model;
+    double g[2] = {m->modulus_power[0], m->modulus_power[1]}, sum = 0;
+    size_t at[2] = {1, 1 + m->free_length};
+    bool free[2] = {m->free_length, m->free_kappa};
+    for (int i = 0; i < 2; i++)
+        for (int j = 0; j < 2; j++)
+            if (free[i] && free[j]) sum += g[i] * g[j] * r->covariance[at[i]][at[j]];
+    return sum;
 }
 
 void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
                   const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
                   struct contact_fit *out)
 {
-    const double *position = plan->force_space ? w->indent : w->fz, *white = fit_residuals(w->fit);
-    size_t first = set->contact, skip = p->ar_order;
-    if (first == 0)
-        while (first < set->n && !(position[first] > r->theta[0]))
-            first++;
+    const double *white = fit_residuals(w->fit);
+    size_t first = first_touched(plan, set, r), skip = p->ar_order;
     size_t n = set->n - first;
     /* whitened residuals; the filter's first samples are empty */
     size_t begin = set->gap && set->gap >= first ? set->gap + skip : first;
@@ -105,15 +130,12 @@ void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, st
     }
     fit_values(p, w->fit, r, w->model_values);
     for (size_t i = 0; i < set->n; i++)
-        w->reduced[i] = w->fy[i] - w->model_values[i];
+        w->reduced[i] = set->y[i] - w->model_values[i];
     out->residual_m = sqrt(mean_square(w->reduced, first, set->n));
     /* rounding has a structure of its own */
-    if (!(out->residual_m > 1e-6 * fabs(w->fy[set->n - 1]))) out->runs = out->chi_square = NAN;
+    if (!(out->residual_m > 1e-6 * fabs(set->y[set->n - 1]))) out->runs = out->chi_square = NAN;
     out->used = set->n;
     out->deepest = set->end_z - set->end_d - r->theta[0];
     out->in_contact = n;
-    /* a contact of a handful of samples can be fitted by anything */
-    out->at_bound = n < 5 || r->theta[0] <= w->fz[1] || r->theta[0] >= p->high[0];
-    for (size_t k = 1; k < p->n_theta; k++)
-        if (r->theta[k] <= p->low[k] || r->theta[k] >= p->high[k]) out->at_bound = true;
+    out->at_bound = fit_at_bound(plan, p, set, r);
 }

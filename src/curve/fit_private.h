@@ -8,7 +8,10 @@
 /** Which samples take part, and where contact begins among them. */
 struct fit_set {
     size_t n;
+    double *z, *y,
+        *indent;    /**< [n] z, deflection, z - deflection; baseline found before taken off */
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
+    size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
     double z_scale;
     double pull_m, end_d, end_z; /**< for start values: pull-off, turning point */
@@ -23,6 +26,12 @@ void attractive_samples(const struct lane *lane, size_t *begin, size_t *end);
  *  second pass. */
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set);
+
+/** Means of blocks of a set, some 32 of them in contact, into w's arrays for them. The blocks are
+ * of one size, so they weigh alike; those samples far from contact that fill none stay out.
+ *  @return samples in a block; 1: nothing was made, the set is its own blocks */
+size_t fit_set_blocks(const struct curve_plan *plan, struct curve_work *w,
+                      const struct fit_set *set, struct fit_set *blocks);
 
 /** Mean deflection of up to three samples around i, baseline off. */
 double mean_of_three(const struct lane *lane, size_t i);
@@ -46,13 +55,16 @@ void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const 
 struct noise {
     size_t order; /**< 0: white */
     double phi[NOISE_MAX_ORDER];
-    double slow[FIT_MAX_SLOW];  /**< power of slow noise in the cosines of the fit set */
+    double slow_ratio; /**< of slow noise at index 1 over white, see noise_slow; 0: none */
+    int slow_slope;
+    size_t samples;             /**< that it was found in */
+    double slow[FIT_MAX_SLOW];  /**< its power in the cosines of a fit set */
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
 
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };
-int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+int fit_starts(const struct curve_plan *plan, const struct fit_set *blocks,
                double theta[FIT_STARTS][FIT_MAX_THETA]);
 
 /** Covariances of the results from those of the unknowns and of the turning point's samples.
@@ -67,5 +79,12 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
 void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
                   const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
                   struct contact_fit *out);
+
+/** Whether a parameter sits at a bound, or too few samples are in contact. */
+bool fit_at_bound(const struct curve_plan *plan, const struct fit_problem *p,
+                  const struct fit_set *set, const struct fit_result *r);
+
+/** Variance of ln E*. */
+double fit_modulus_variance(const struct curve_plan *plan, const struct fit_result *r);
 
 #endif

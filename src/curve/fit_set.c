@@ -2,13 +2,14 @@
 #include "curve/fit_private.h"
 
 #include <math.h>
+#include <string.h>
 
 double mean_of_three(const struct lane *lane, size_t i)
 {
     size_t a = i > 0 ? i - 1 : 0, b = i + 1 < lane->n ? i + 1 : i;
     double sum = 0;
     for (size_t k = a; k <= b; k++)
-        sum += lane_deflection(lane, k);
+        sum += lane->flat[k];
     return sum / (double)(b - a + 1);
 }
 
@@ -56,32 +57,28 @@ static void range_samples(const struct curve_plan *plan, const struct lane *lane
  * leaves zero downwards to where it is back at zero. Empty when nothing stands out of the noise. */
 void attractive_samples(const struct lane *lane, size_t *begin, size_t *end)
 {
-    double lowest = 0;
-    size_t at = lane->n;
-    for (size_t i = 0; i < lane->n; i++) {
-        double d = lane_deflection(lane, i);
-        if (d < lowest) lowest = d, at = i;
-    }
+    double lowest;
+    size_t at = lane_lowest(lane, &lowest);
     *begin = *end = 0;
     if (at == lane->n || !(-lowest > 5.0 * lane->noise) || !(-lowest > 2e-3 * lane->peak_d)) return;
     *begin = at;
     double leaves = -fmax(lane->noise, -0.02 * lowest); /* noise can be nil, rounding never is */
-    while (*begin > 0 && lane_deflection(lane, *begin - 1) < leaves)
+    while (*begin > 0 && lane->flat[*begin - 1] < leaves)
         --*begin;
     *end = at;
-    while (*end < lane->n && lane_deflection(lane, *end) < 0)
+    while (*end < lane->n && lane->flat[*end] < 0)
         ++*end;
 }
 
 static void take(struct curve_work *w, const struct lane *lane, size_t from, size_t to,
                  struct fit_set *set)
 {
+    if (to <= from) return;
+    memcpy(set->z + set->n, lane->z + from, (to - from) * sizeof *set->z);
+    memcpy(set->y + set->n, lane->flat + from, (to - from) * sizeof *set->y);
     for (size_t i = from; i < to; i++) {
         w->index[set->n] = i;
-        w->fz[set->n] = lane->z[i];
-        w->fy[set->n] = lane_deflection(lane, i);
-        w->indent[set->n] = lane->z[i] - w->fy[set->n];
-        set->n++;
+        set->indent[set->n++] = lane->z[i] - lane->flat[i];
     }
 }
 
@@ -93,17 +90,18 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
                     double contact_point, struct fit_set *set)
 {
     size_t begin, end, low, high;
-    *set = (struct fit_set){.end_z = lane->peak_z, .end_d = lane->peak_d};
+    *set = (struct fit_set){
+        .z = w->fz, .y = w->fy, .indent = w->indent, .end_z = lane->peak_z, .end_d = lane->peak_d};
     if (plan->model->adhesive) {
         size_t off = lane_pull_off(lane);
         set->pull_m = 0;
         for (size_t i = off; i < lane->n; i++)
-            set->pull_m = fmax(set->pull_m, -lane_deflection(lane, i));
+            set->pull_m = fmax(set->pull_m, -lane->flat[i]);
         set->z_low = off < lane->n ? lane->z[off] : lane->z[0];
         range_samples(plan, lane, off, contact_point, &begin, &end);
         if (begin < off + JUMP_GUARD) begin = off + JUMP_GUARD;
         take(w, lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
-        set->contact = set->gap = set->n;
+        set->contact = set->likely = set->gap = set->n;
         if (begin < end) take(w, lane, begin, end, set);
     } else {
         attractive_samples(lane, &low, &high);
@@ -111,14 +109,47 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
         range_samples(plan, lane, contact, contact_point, &begin, &end);
         take(w, lane, 0, high > 0 ? low : contact, set);
         if (begin > (high > 0 ? low : contact)) set->gap = set->n;
+        set->likely = set->n;
         if (begin < end) take(w, lane, begin, end, set);
         set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
     }
     if (set->n > 1) {
-        set->z_scale = set->end_z - w->fz[0];
+        set->z_scale = set->end_z - set->z[0];
         if (end < lane->n && end > 0) { /* the range ends before the turning point */
             set->end_z = lane->z[end - 1];
             set->end_d = mean_of_three(lane, end - 1);
         }
     }
+}
+
+/* Blocks of samples [from, to) of the set, whole ones from the deep end. */
+static void average(const struct fit_set *set, size_t from, size_t to, size_t block,
+                    struct fit_set *out)
+{
+    double per = 1.0 / (double)block;
+    for (size_t i = from + (to - from) % block; i < to; i += block) {
+        double z = 0, y = 0, indent = 0;
+        for (size_t k = i; k < i + block; k++)
+            z += set->z[k], y += set->y[k], indent += set->indent[k];
+        out->z[out->n] = z * per;
+        out->y[out->n] = y * per;
+        out->indent[out->n++] = indent * per;
+    }
+}
+
+size_t fit_set_blocks(const struct curve_plan *plan, struct curve_work *w,
+                      const struct fit_set *set, struct fit_set *blocks)
+{
+    enum { IN_CONTACT = 32 };
+    size_t block = (set->n - set->likely) / IN_CONTACT;
+    *blocks = *set;
+    if (block < 2) return 1;
+    blocks->z = w->block_z, blocks->y = w->block_y, blocks->indent = w->block_indent;
+    blocks->n = blocks->contact = 0;
+    average(set, 0, set->likely, block, blocks);
+    if (plan->model->adhesive) blocks->contact = blocks->n;
+    blocks->likely = blocks->n;
+    blocks->gap = 0;
+    average(set, set->likely, set->n, block, blocks);
+    return block;
 }

@@ -1,5 +1,6 @@
 /* From lanes and fit to maps. Definitions: the table in result.h. */
 #include "curve/curve_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <string.h>
@@ -139,26 +140,11 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
 
 /* --- what needs no model --- */
 
-/* Area under F(z) from z_low to z_high by the trapezoidal rule, cells cut at the limits. */
-static double area_over_z(const struct lane *lane, double z_low, double z_high)
-{
-    double sum = 0;
-    for (size_t i = 0; i + 1 < lane->n; i++) {
-        double a = lane->z[i], b = lane->z[i + 1];
-        if (!(b > a)) continue;
-        double from = fmax(a, z_low), to = fmin(b, z_high);
-        if (!(to > from)) continue;
-        double slope = (lane->force[i + 1] - lane->force[i]) / (b - a);
-        sum += (to - from) * (lane->force[i] + slope * (0.5 * (from + to) - a));
-    }
-    return sum;
-}
-
 /* Samples [0, i] up to the last one that does not stand above zero. */
 static size_t last_at_zero(const struct lane *lane)
 {
     size_t i = lane->n;
-    while (i > 0 && lane_deflection(lane, i - 1) > 3.0 * lane->noise)
+    while (i > 0 && lane->flat[i - 1] > 3.0 * lane->noise)
         i--;
     return i > 0 ? i - 1 : 0;
 }
@@ -177,7 +163,7 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
     set(out, MAP_peak_force, k * lane->peak_d, k * lane->peak_error);
     set(out, MAP_setpoint_height, -(lane->peak_z - lane->peak_d), lane->peak_error);
     double moved = lane->peak_z - lane->z[at], step = step_at(lane, at);
-    double deformation = moved - lane->peak_d + lane_deflection(lane, at);
+    double deformation = moved - lane->peak_d + lane->flat[at];
     double samples = hypot(lane->noise, lane->peak_sample_error);
     set(out, MAP_deformation, deformation,
         sqrt(samples * samples + moved * moved * lane->baseline_var[2] + step * step / 12.0));
@@ -193,14 +179,9 @@ static void measure_jump(const struct curve_plan *plan, const struct lane *lane,
                          struct pixel_result *out)
 {
     enum { SIDE = 3 };
-    double largest = 0, k = plan->setup.spring_n_per_m;
-    size_t at = 0;
-    for (size_t i = last_at_zero(lane) + SIDE; i + SIDE < lane->n; i++) {
-        double before = 0, after = 0;
-        for (size_t j = 0; j < SIDE; j++)
-            before += lane->force[i - j], after += lane->force[i + 1 + j];
-        if (before - after > largest) largest = before - after, at = i;
-    }
+    double k = plan->setup.spring_n_per_m;
+    size_t at;
+    double largest = pass_largest_drop(lane->force, last_at_zero(lane) + SIDE, lane->n, &at);
     /* the mean difference has sqrt(2/3) of the noise of one sample */
     if (!(largest / SIDE > 6.0 * sqrt(2.0 / SIDE) * k * lane->noise)) return;
     if (!(largest / SIDE > 0.01 * k * lane->peak_d)) return;
@@ -272,7 +253,8 @@ static void measure_both(const struct curve_plan *plan, const struct lane *go,
     double z_low = fmin(go->z[a], back->z[b]),
            z_high = fmin(go->z[go->n - 1], back->z[back->n - 1]);
     z_low -= 0.05 * (z_high - z_low);
-    double loss = area_over_z(go, z_low, z_high) - area_over_z(back, z_low, z_high);
+    double loss = pass_area(go->z, go->force, go->n, z_low, z_high) -
+                  pass_area(back->z, back->force, back->n, z_low, z_high);
     double cells_go = (double)go->n * (z_high - z_low) / (go->z[go->n - 1] - go->z[0]);
     double cells_back = (double)back->n * (z_high - z_low) / (back->z[back->n - 1] - back->z[0]);
     double span = z_high - z_low, middle = 0.5 * (z_low + z_high);

@@ -1,55 +1,79 @@
 /* A segment from the detector's numbers to a deflection curve with a known baseline. */
 #include "curve/curve_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 
-static double deflection_of(const struct curve_plan *plan, enum signal_stage stage,
-                            const double *signal, size_t i)
+/* No light, no signal: NaN. */
+static double quadrant_signal(const double *v)
+{
+    double sum = v[0] + v[1] + v[2] + v[3];
+    return fabs(sum) > 0 ? (v[0] + v[1] - v[2] - v[3]) / sum : NAN;
+}
+
+/* Deflections of a segment in the order of growing z. */
+static void deflections(const struct curve_plan *plan, enum signal_stage stage,
+                        const double *signal, size_t n, bool backward, double *out)
 {
     const struct known *item = plan->lever.item;
+    double factor = 1.0;
     switch (stage) {
     case STAGE_DETECTOR:
-        return item[LEVER_deflection_sensitivity].value * signal[i];
-    case STAGE_QUADRANTS: {
-        const double *v = signal + 4 * i;
-        double sum = v[0] + v[1] + v[2] + v[3];
-        /* no light, no signal */
-        if (!(fabs(sum) > 0)) return NAN;
-        return item[LEVER_quadrant_sensitivity].value * (v[0] + v[1] - v[2] - v[3]) / sum;
-    }
+        factor = item[LEVER_deflection_sensitivity].value;
+        break;
+    case STAGE_FORCE: /* as it was recorded: no tilt in it */
+        factor = 1.0 / item[LEVER_spring_constant].value;
+        break;
     case STAGE_DEFLECTION:
-        return signal[i];
-    case STAGE_FORCE:
-        return signal[i] /
-               item[LEVER_spring_constant].value; /* as it was recorded: no tilt in it */
+        break;
+    case STAGE_QUADRANTS:
+        for (size_t i = 0; i < n; i++)
+            out[backward ? n - 1 - i : i] = item[LEVER_quadrant_sensitivity].value *
+                                            quadrant_signal(signal + 4 * i);
+        return;
     }
-    return NAN;
+    pass_scale(signal, n, factor, backward, out);
+}
+
+static void drop_missing(struct lane *lane)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < lane->n; i++) {
+        if (!isfinite(lane->d[i]) || !isfinite(lane->z[i])) continue;
+        lane->z[kept] = lane->z[i];
+        lane->d[kept++] = lane->d[i];
+    }
+    lane->missing = lane->n - kept;
+    lane->n = kept;
+}
+
+/* z may jitter, but not go back by a twentieth of the ramp. */
+static bool runs_back(const struct lane *lane)
+{
+    double top = lane->z[0], range = lane->z[lane->n - 1] - lane->z[0];
+    if (!(range > 0)) return true;
+    if (pass_ascends(lane->z, lane->n)) return false;
+    for (size_t i = 1; i < lane->n; i++) {
+        if (lane->z[i] < top - 0.05 * range) return true;
+        if (lane->z[i] > top) top = lane->z[i];
+    }
+    return false;
 }
 
 void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
                struct lane *lane)
 {
     const struct raw_segment *from = &raw->seg[seg];
-    lane->n = lane->missing = 0;
-    lane->total = from->n;
-    for (size_t k = 0; k < from->n; k++) {
-        size_t i = seg == SEG_RETRACT ? from->n - 1 - k : k;
-        double d = deflection_of(plan, raw->stage[seg], from->signal, i), z = from->z_m[i];
-        if (!isfinite(d) || !isfinite(z)) {
-            lane->missing++;
-            continue;
-        }
-        lane->z[lane->n] = z;
-        lane->d[lane->n++] = d;
-    }
+    bool backward = seg == SEG_RETRACT;
+    lane->n = lane->total = from->n;
+    lane->missing = 0;
     lane->runs_back = false;
-    if (lane->n == 0) return;
-    double top = lane->z[0], range = lane->z[lane->n - 1] - lane->z[0];
-    for (size_t i = 1; i < lane->n; i++) {
-        if (lane->z[i] < top - 0.05 * range) lane->runs_back = true;
-        if (lane->z[i] > top) top = lane->z[i];
-    }
-    if (!(range > 0)) lane->runs_back = true;
+    if (from->n == 0) return;
+    deflections(plan, raw->stage[seg], from->signal, from->n, backward, lane->d);
+    pass_scale(from->z_m, from->n, 1.0, backward, lane->z);
+    if (!pass_all_finite(lane->d, lane->n) || !pass_all_finite(lane->z, lane->n))
+        drop_missing(lane);
+    if (lane->n > 0) lane->runs_back = runs_back(lane);
 }
 
 static double beside_neighbours(const struct lane *lane, size_t i)
@@ -80,11 +104,11 @@ static bool is_spike(const struct lane *lane, size_t i, double limit)
 
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
 {
-    double limit = 8.0 * lane_rough_noise(lane, scratch), low = lane->d[0], high = lane->d[0];
+    double low, high, limit = 8.0 * lane->rough_noise;
     size_t n = 0, kept = 0;
-    for (size_t i = 1; i < lane->n; i++)
-        low = fmin(low, lane->d[i]), high = fmax(high, lane->d[i]);
+    pass_range(lane->d, lane->n, &low, &high);
     limit = fmax(limit, 1e-3 * (high - low));
+    if (!(pass_largest_bend(lane->d, lane->n) > 2.0 * limit)) return 0;
     for (size_t i = 1; i + 1 < lane->n; i++)
         if (is_spike(lane, i, limit) && !(retract && lane->d[i] == low)) scratch[n++] = (double)i;
     if (n == 0) return 0;
@@ -98,11 +122,6 @@ size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
     }
     lane->n = kept;
     return n;
-}
-
-double lane_deflection(const struct lane *lane, size_t i)
-{
-    return lane->d[i] - lane->offset - lane->slope * (lane->z[i] - lane->z_ref);
 }
 
 /* Line through the last five samples, at the last one: less noise than one sample, and no lag. The
@@ -129,31 +148,47 @@ static void find_turning_point(struct lane *lane)
     lane->peak_error = hypot(lane->peak_sample_error, lane_baseline_error(lane, lane->peak_z));
 }
 
+void lane_flatten(const struct curve_plan *plan, struct lane *lane)
+{
+    double k = plan->setup.spring_n_per_m;
+    pass_flatten(lane->z, lane->d, lane->n, lane->offset, lane->slope, lane->z_ref, 1.0,
+                 lane->flat);
+    for (size_t i = 0; i < lane->n; i++)
+        lane->force[i] = k * lane->flat[i];
+}
+
 void lane_set_force(const struct curve_plan *plan, struct lane *lane)
 {
-    for (size_t i = 0; i < lane->n; i++)
-        lane->force[i] = plan->setup.spring_n_per_m * lane_deflection(lane, i);
+    lane_flatten(plan, lane);
     find_turning_point(lane);
 }
 
 void lane_set_separation(struct lane *lane, double contact_point_m)
 {
     for (size_t i = 0; i < lane->n; i++)
-        lane->separation[i] = contact_point_m - lane->z[i] + lane_deflection(lane, i);
+        lane->separation[i] = contact_point_m - lane->z[i] + lane->flat[i];
+}
+
+size_t lane_lowest(const struct lane *lane, double *lowest)
+{
+    double low, high;
+    size_t at = 0;
+    pass_range(lane->flat, lane->n, &low, &high);
+    *lowest = low < 0 ? low : 0;
+    if (!(low < 0)) return lane->n;
+    while (lane->flat[at] != low)
+        at++;
+    return at;
 }
 
 size_t lane_pull_off(const struct lane *lane)
 {
-    double limit = 4.0 * lane->noise, lowest = 0;
-    size_t at = lane->n;
-    for (size_t i = 0; i < lane->n; i++) {
-        double d = lane_deflection(lane, i);
-        if (d < lowest) lowest = d, at = i;
-    }
+    double limit = 4.0 * lane->noise, lowest;
+    size_t at = lane_lowest(lane, &lowest);
     if (!(-lowest > limit) || at == lane->n) return lane->n;
     /* The end of a JKR contact carries 5/9 of the pull-off force at fixed displacement: what is
      * below half of that, going out from the minimum, has come off. */
-    while (at > 0 && lane_deflection(lane, at - 1) < 5.0 / 18.0 * lowest)
+    while (at > 0 && lane->flat[at - 1] < 5.0 / 18.0 * lowest)
         at--;
     return at;
 }

@@ -56,7 +56,7 @@ static bool cubic_fit(const struct lane *lane, size_t from, size_t to, bool weig
 {
     double m[CUBIC][CUBIC] = {{0}}, b[CUBIC] = {0};
     for (size_t i = from; i < to; i++) {
-        double d = lane_deflection(lane, i), x = (lane->z[i] - d - q->middle) / q->half;
+        double d = lane->flat[i], x = (lane->z[i] - d - q->middle) / q->half;
         double power[CUBIC] = {1.0, x, x * x, x * x * x};
         double count = weighted ? 1.0 + cubic_slope(q, x) / q->half : 1.0;
         double weight = 1.0 / fmax(count * count, 0.25);
@@ -118,8 +118,8 @@ static size_t find_pull(const struct curve_plan *plan, const struct lane *lane, 
     double step = lowest + 1 < lane->n ? lane->z[lowest + 1] - lane->z[lowest] : 0.0;
     p->var_z_pull = step * step / 12.0;
     if (to - from < CUBIC_SAMPLES) return to;
-    double first = lane->z[from] - lane_deflection(lane, from);
-    double last = lane->z[to - 1] - lane_deflection(lane, to - 1);
+    double first = lane->z[from] - lane->flat[from];
+    double last = lane->z[to - 1] - lane->flat[to - 1];
     struct cubic q = {.middle = 0.5 * (first + last), .half = 0.5 * (last - first)};
     if (!(q.half > 0) || !cubic_fit(lane, from, to, false, &q) ||
         !cubic_fit(lane, from, to, true, &q) || !cubic_minimum(&q, &depth, &variance))
@@ -136,17 +136,17 @@ static bool find_zero(const struct lane *lane, size_t pull, struct points *p)
     struct line_sums sums = {0};
     size_t at = pull;
     double window = -0.1 * p->d_pull;
-    while (at < lane->n && lane_deflection(lane, at) < 0)
+    while (at < lane->n && lane->flat[at] < 0)
         at++;
     if (at < pull + SIDE || at + SIDE > lane->n) return false;
     size_t from = at - SIDE, to = at + SIDE;
     /* as many on either side, so that noise does not choose the window's middle */
-    while (from > pull + 1 && to < lane->n && fabs(lane_deflection(lane, from - 1)) < window &&
-           fabs(lane_deflection(lane, to)) < window)
+    while (from > pull + 1 && to < lane->n && fabs(lane->flat[from - 1]) < window &&
+           fabs(lane->flat[to]) < window)
         from--, to++;
     sums.z0 = lane->z[at];
     for (size_t i = from; i < to; i++)
-        line_add(&sums, lane->z[i], lane_deflection(lane, i));
+        line_add(&sums, lane->z[i], lane->flat[i]);
     struct line l = line_through(&sums, 1);
     if (!(l.slope > 0)) return false;
     double aside = -l.level / l.slope;

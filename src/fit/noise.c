@@ -1,16 +1,15 @@
 #include "fit/noise.h"
 
+#include "base/lanes.h"
+#include "fit/moments.h"
+
 #include <math.h>
 #include <string.h>
 
 void noise_autocovariance(const double *r, size_t n, size_t lags, double *out)
 {
-    for (size_t l = 0; l <= lags; l++) {
-        double sum = 0;
-        for (size_t i = l; i < n; i++)
-            sum += r[i] * r[i - l];
-        out[l] = sum / (double)n;
-    }
+    for (size_t l = 0; l <= lags; l++)
+        out[l] = moments_dot(r + l, r, 0, n - l) / (double)n;
 }
 
 bool noise_is_white(const double *r, size_t n)
@@ -70,28 +69,32 @@ enum { SLOWEST = 2, FASTEST = 64 }; /* a line was taken off: it held indices 0 a
 
 /* Orthonormal cosine coefficients SLOWEST .. last of r, squared; the mean square of all others.
  * Eight at a time: the recurrence of one cosine is a chain, eight of them keep the machine busy. */
-static double cosine_powers(const double *r, size_t n, size_t last, double *power)
+LANES_CLONES static double cosine_powers(const double *r, size_t n, size_t last, double *power)
 {
-    enum { LANES = 8 };
-    double total = 0, seen = 0;
-    for (size_t i = 0; i < n; i++)
-        total += r[i] * r[i];
-    for (size_t j = SLOWEST; j <= last; j += LANES) {
-        double two[LANES], behind[LANES], now[LANES], sum[LANES] = {0};
-        for (size_t q = 0; q < LANES; q++) {
+    enum { WIDTH = 2 };
+    double total = moments_dot(r, r, 0, n), seen = 0;
+    for (size_t j = SLOWEST; j <= last; j += WIDTH * LANES) {
+        double twice[WIDTH * LANES], start[WIDTH * LANES];
+        lanes two[WIDTH], behind[WIDTH], now[WIDTH], sum[WIDTH] = {0};
+        for (size_t q = 0; q < WIDTH * LANES; q++) {
             double step = M_PI * (double)(j + q) / (double)n;
-            two[q] = 2.0 * cos(step);
-            behind[q] = now[q] = cos(0.5 * step);
+            twice[q] = 2.0 * cos(step);
+            start[q] = cos(0.5 * step);
+        }
+        for (size_t q = 0; q < WIDTH; q++) {
+            two[q] = lanes_load(twice + q * LANES);
+            behind[q] = now[q] = lanes_load(start + q * LANES);
         }
         for (size_t i = 0; i < n; i++)
-            for (size_t q = 0; q < LANES; q++) {
-                double next = two[q] * now[q] - behind[q];
+            for (size_t q = 0; q < WIDTH; q++) {
+                lanes next = two[q] * now[q] - behind[q];
                 sum[q] += now[q] * r[i];
                 behind[q] = now[q];
                 now[q] = next;
             }
-        for (size_t q = 0; q < LANES && j + q <= last; q++) {
-            power[j + q] = sum[q] * sum[q] * 2.0 / (double)n;
+        for (size_t q = 0; q < WIDTH * LANES && j + q <= last; q++) {
+            double of = sum[q / LANES][q % LANES];
+            power[j + q] = of * of * 2.0 / (double)n;
             seen += power[j + q];
         }
     }
@@ -113,22 +116,52 @@ static double slow_cost(const double *power, const double *shape, size_t last, s
     return all * log(variance / all) + logs + log(product);
 }
 
-double noise_slow(const double *r, size_t n, int *slope)
+/* Most likely ratio on a grid of factors `factor`, and what its likelihood gains, doubled. */
+static double best_ratio(const double *power, size_t last, size_t n, double rest, double factor,
+                         int *slope, double *gain)
 {
-    double power[FASTEST + 1], shape[FASTEST + 1] = {0}, best = 0;
-    size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
-    if (n < 64) return 0;
-    double rest = cosine_powers(r, n, last, power);
-    double least = slow_cost(power, shape, last, n, rest, 0) - 7.0;
+    double shape[FASTEST + 1] = {0}, best = 0;
+    double none = slow_cost(power, shape, last, n, rest, 0);
+    *gain = 0;
     for (int a = 1; a <= 2; a++) {
         for (size_t j = SLOWEST; j <= last; j++)
-            shape[j] = pow((double)j, -a);
-        for (double ratio = 0.5; ratio < 1e6; ratio *= 1.5) {
-            double cost = slow_cost(power, shape, last, n, rest, ratio);
-            if (cost < least) least = cost, best = ratio, *slope = a;
+            shape[j] = a == 1 ? 1.0 / (double)j : 1.0 / (double)(j * j);
+        for (double ratio = 0.5; ratio < 1e6; ratio *= factor) {
+            double more = none - slow_cost(power, shape, last, n, rest, ratio);
+            if (more > *gain) *gain = more, best = ratio, *slope = a;
         }
     }
     return best;
+}
+
+/* A quick look at means of few blocks: most noise is not slow, and need not be looked at closely.
+ */
+static bool may_be_slow(const double *r, size_t n)
+{
+    enum { BINS = 64, LAST = 17 };
+    double bin[BINS], power[LAST + 1], gain;
+    int slope;
+    for (size_t k = 0, from = 0; k < BINS; k++) {
+        size_t to = (k + 1) * n / BINS;
+        double sum = 0;
+        for (size_t i = from; i < to; i++)
+            sum += r[i];
+        bin[k] = sum / sqrt((double)(to - from)); /* white noise keeps its variance */
+        from = to;
+    }
+    double rest = cosine_powers(bin, BINS, LAST, power);
+    best_ratio(power, LAST, BINS, rest, 8.0, &slope, &gain);
+    return gain > 2.5;
+}
+
+double noise_slow(const double *r, size_t n, int *slope)
+{
+    double power[FASTEST + 1], gain;
+    size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
+    if (n < 64 || !may_be_slow(r, n)) return 0;
+    double rest = cosine_powers(r, n, last, power);
+    double ratio = best_ratio(power, last, n, rest, 1.5, slope, &gain);
+    return gain > 7.0 ? ratio : 0;
 }
 
 void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last)

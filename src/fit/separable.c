@@ -1,5 +1,7 @@
 #include "fit/separable.h"
 
+#include "fit/moments.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -12,8 +14,13 @@ struct fit_work {
     double *slow[FIT_MAX_SLOW];               /* orthonormal cosines over the samples */
     double shrink[FIT_MAX_SLOW]; /* what is taken off along each: 1 - 1/sqrt(1 + power) */
     double *y_white;             /* observations, whitened */
-    double *y_free;              /* observations less their projection on q */
+    double qy[FIT_MAX_LINEAR];   /* q' y_white */
+    double *y_near; /* the same less what the linear columns held at the start of the search, so
+                       that y_near - f is small and sums of it keep their digits */
     double *residual;
+    bool plain;  /* now holds the columns of the last fit_finish, and no filter has seen them */
+    size_t base; /* below it f is zero; the sums there are kept */
+    double base_rr, base_qr[FIT_MAX_LINEAR];
     struct fit_columns now, trial;
 };
 
@@ -22,6 +29,7 @@ struct moments {
     double cost;
     double gradient[FIT_MAX_THETA];              /* J' r */
     double normal[FIT_MAX_THETA][FIT_MAX_THETA]; /* J' J, both with the linear part projected out */
+    double rounding;                             /* what the cost can be wrong by */
 };
 
 struct fit_work *fit_work_new(size_t n_max)
@@ -41,7 +49,7 @@ struct fit_work *fit_work_new(size_t n_max)
     for (int k = 0; k < FIT_MAX_SLOW; k++, next += n_max)
         w->slow[k] = next;
     w->y_white = next, next += n_max;
-    w->y_free = next, next += n_max;
+    w->y_near = next, next += n_max;
     w->residual = next, next += n_max;
     struct fit_columns *both[] = {&w->now, &w->trial};
     for (int c = 0; c < 2; c++) {
@@ -56,28 +64,6 @@ void fit_work_free(struct fit_work *w)
 {
     if (w) free(w->block);
     free(w);
-}
-
-static double dot(const double *a, const double *b, size_t from, size_t to)
-{
-    /* four sums: the compiler may not reorder one, so it could not vectorise it */
-    double s0 = 0, s1 = 0, s2 = 0, s3 = 0;
-    size_t i = from;
-    for (; i + 4 <= to; i += 4) {
-        s0 += a[i] * b[i];
-        s1 += a[i + 1] * b[i + 1];
-        s2 += a[i + 2] * b[i + 2];
-        s3 += a[i + 3] * b[i + 3];
-    }
-    for (; i < to; i++)
-        s0 += a[i] * b[i];
-    return (s0 + s1) + (s2 + s3);
-}
-
-static void subtract(double *v, double factor, const double *q, size_t n)
-{
-    for (size_t i = 0; i < n; i++)
-        v[i] -= factor * q[i];
 }
 
 /* The whitening filter in place; v is zero before `first`. Samples without a full past count
@@ -102,7 +88,7 @@ static void whiten(const struct fit_problem *p, const struct fit_work *w, double
 {
     whiten_fast(p, v, first);
     for (size_t k = 0; k < p->slow_n; k++)
-        subtract(v, w->shrink[k] * dot(w->slow[k], v, 0, p->n), w->slow[k], p->n);
+        moments_subtract(v, w->shrink[k] * moments_dot(w->slow[k], v, 0, p->n), w->slow[k], p->n);
 }
 
 /* cos(pi k (i + 1/2) / n), normalised; by the recurrence of the cosine. */
@@ -135,52 +121,88 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
         double *q = w->q[j];
         memcpy(q, p->linear[j], n * sizeof *q);
         whiten(p, w, q, 0);
-        double before = sqrt(dot(q, q, 0, n));
+        double before = sqrt(moments_dot(q, q, 0, n));
         for (size_t k = 0; k < j; k++)
             w->r[k][j] = 0;
-        for (int twice = 0; twice < 2; twice++) /* once more cleans what rounding left */
+        double norm = before, last;
+        do { /* once more cleans what rounding left, where much was taken off */
+            last = norm;
             for (size_t k = 0; k < j; k++) {
-                double part = dot(w->q[k], q, 0, n);
+                double part = moments_dot(w->q[k], q, 0, n);
                 w->r[k][j] += part;
-                subtract(q, part, w->q[k], n);
+                moments_subtract(q, part, w->q[k], n);
             }
-        double norm = sqrt(dot(q, q, 0, n));
+            norm = j ? sqrt(moments_dot(q, q, 0, n)) : before;
+        } while (norm < 0.1 * last && norm > 1e-10 * before);
         if (!(norm > 1e-10 * before)) return false;
         w->r[j][j] = norm;
+        double per = 1.0 / norm;
         for (size_t i = 0; i < n; i++)
-            q[i] /= norm;
+            q[i] *= per;
     }
     memcpy(w->y_white, p->y, n * sizeof *w->y_white);
     whiten(p, w, w->y_white, 0);
-    memcpy(w->y_free, w->y_white, n * sizeof *w->y_free);
-    for (int twice = 0; twice < 2; twice++)
-        for (size_t j = 0; j < p->n_linear; j++)
-            subtract(w->y_free, dot(w->q[j], w->y_free, 0, n), w->q[j], n);
+    for (size_t k = 0; k < p->n_linear; k++)
+        w->qy[k] = moments_dot(w->q[k], w->y_white, 0, n);
     return true;
 }
 
-/* Inner products of columns with their projection on the linear part taken off: for a, b zero
- * before `first`, (a,b) - sum_j (q_j,a)(q_j,b). */
-static void measure(const struct fit_problem *p, struct fit_work *w, const struct fit_columns *c,
+/* Sums over the samples below `base`, where f is zero. */
+static void set_base(const struct fit_problem *p, struct fit_work *w, size_t base)
+{
+    w->base = base;
+    w->base_rr = moments_dot(w->y_near, w->y_near, 0, base);
+    for (size_t k = 0; k < p->n_linear; k++)
+        w->base_qr[k] = moments_dot(w->q[k], w->y_near, 0, base);
+}
+
+/* Take what the linear columns hold of the observations beside f off them. A search that moves the
+ * begin of f to and fro rarely goes below `base`. */
+static void approach(const struct fit_problem *p, struct fit_work *w, const struct fit_columns *c)
+{
+    double share[FIT_MAX_LINEAR];
+    size_t n = p->n, margin = n / 32;
+    for (size_t k = 0; k < p->n_linear; k++)
+        share[k] = moments_dot(w->q[k], w->y_white, 0, n) - moments_dot(w->q[k], c->f, c->first, n);
+    memcpy(w->y_near, w->y_white, n * sizeof *w->y_near);
+    for (size_t k = 0; k < p->n_linear; k++)
+        moments_subtract(w->y_near, share[k], w->q[k], n);
+    set_base(p, w, c->first > margin ? c->first - margin : 0);
+}
+
+/* Inner products with the projection on the linear part taken off: for a, b zero before `first`,
+ * (a,b) - sum_j (q_j,a)(q_j,b). */
+static void measure(const struct fit_problem *p, struct fit_work *w, struct fit_columns *c,
                     struct moments *out)
 {
-    size_t n = p->n, first = c->first;
-    double share[FIT_MAX_THETA][FIT_MAX_LINEAR];
-    memcpy(w->residual, w->y_free, n * sizeof *w->residual);
-    for (size_t i = first; i < n; i++)
-        w->residual[i] -= c->f[i];
-    for (size_t k = 0; k < p->n_linear; k++)
-        subtract(w->residual, -dot(w->q[k], c->f, first, n), w->q[k], n);
-    out->cost = dot(w->residual, w->residual, 0, n);
+    struct moment_sums sums;
+    if (c->first < w->base) set_base(p, w, c->first);
+    size_t empty = (c->first - w->base) * sizeof(double);
+    struct moment_columns in = {w->base, p->n, w->y_near, c->f, p->n_theta, p->n_linear, {0}, {0}};
+    memset(c->f + w->base, 0, empty);
     for (size_t j = 0; j < p->n_theta; j++) {
-        out->gradient[j] = dot(c->jacobian[j], w->residual, first, n);
+        memset(c->jacobian[j] + w->base, 0, empty);
+        in.j[j] = c->jacobian[j];
+    }
+    for (size_t k = 0; k < p->n_linear; k++)
+        in.q[k] = w->q[k];
+    moments(&in, &sums);
+    out->cost = sums.rr + w->base_rr;
+    out->rounding = 1e-15 * out->cost;
+    for (size_t k = 0; k < p->n_linear; k++) {
+        sums.qr[k] += w->base_qr[k];
+        out->cost -= sums.qr[k] * sums.qr[k];
+    }
+    out->cost = fmax(out->cost, 0.0);
+    for (size_t a = 0; a < p->n_theta; a++) {
+        out->gradient[a] = sums.jr[a];
         for (size_t k = 0; k < p->n_linear; k++)
-            share[j][k] = dot(w->q[k], c->jacobian[j], first, n);
-        for (size_t i = 0; i <= j; i++) {
-            double sum = dot(c->jacobian[i], c->jacobian[j], first, n);
+            out->gradient[a] -= sums.qj[k][a] * sums.qr[k];
+        for (size_t b = 0; b <= a; b++) {
+            double sum = sums.jj[a][b];
             for (size_t k = 0; k < p->n_linear; k++)
-                sum -= share[i][k] * share[j][k];
-            out->normal[i][j] = out->normal[j][i] = sum;
+                sum -= sums.qj[k][a] * sums.qj[k][b];
+            out->normal[a][b] = out->normal[b][a] = sum;
         }
     }
 }
@@ -274,35 +296,50 @@ static bool shorten(const struct fit_problem *p, const struct moments *at,
     return true;
 }
 
+static void compute(const struct fit_problem *p, struct fit_work *w, const double *theta,
+                    struct fit_columns *columns)
+{
+    w->plain = false;
+    p->model(theta, columns, p->context);
+    if (!p->ar_order && !p->slow_n) return;
+    double *all[1 + FIT_MAX_THETA] = {columns->f};
+    for (size_t j = 0; j < p->n_theta; j++)
+        all[1 + j] = columns->jacobian[j];
+    for (size_t j = 0; j <= p->n_theta; j++) {
+        for (size_t i = 0; i < columns->first; i++)
+            all[j][i] = 0; /* the filters look back */
+        whiten(p, w, all[j], columns->first);
+    }
+    if (p->slow_n) columns->first = 0;
+}
+
 static void evaluate(const struct fit_problem *p, struct fit_work *w, const double *theta,
                      struct fit_columns *columns, struct moments *out)
 {
-    p->model(theta, columns, p->context);
-    if (p->ar_order || p->slow_n) {
-        double *all[1 + FIT_MAX_THETA] = {columns->f};
-        for (size_t j = 0; j < p->n_theta; j++)
-            all[1 + j] = columns->jacobian[j];
-        for (size_t j = 0; j <= p->n_theta; j++) {
-            for (size_t i = 0; i < columns->first; i++)
-                all[j][i] = 0; /* the filters look back */
-            whiten(p, w, all[j], columns->first);
-        }
-        if (p->slow_n) columns->first = 0;
-    }
+    compute(p, w, theta, columns);
     measure(p, w, columns, out);
+}
+
+static void accept(struct fit_work *w, const struct moments *there, struct moments *at)
+{
+    struct fit_columns swap = w->now;
+    w->now = w->trial, w->trial = swap;
+    *at = *there;
 }
 
 void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
                 struct fit_result *out)
 {
     enum { MOST_TRIALS = 200 };
-    const double smallest_step = 1e-11;
+    const double smallest_step = 1e-11, settle = p->settle > 0 ? p->settle : 1e-8;
     struct moments at, there;
     struct proposal try;
     double damping = 1e-3;
     memcpy(out->theta, start, p->n_theta * sizeof *start);
     out->degrees_of_freedom = rows(p) - p->n_theta - p->n_linear;
-    evaluate(p, w, out->theta, &w->now, &at);
+    compute(p, w, out->theta, &w->now);
+    approach(p, w, &w->now);
+    measure(p, w, &w->now, &at);
     out->converged = false;
     for (out->iterations = 0; out->iterations < MOST_TRIALS && !out->converged; out->iterations++) {
         if (!propose(p, &at, damping, out->theta, &try)) {
@@ -310,21 +347,22 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
             if (damping > 1e12) break;
             continue;
         }
-        /* what is left to gain would move no parameter by a hundred-thousandth of its standard
-         * error */
-        bool settled = damping <= 1e-3 &&
-                       try.gain * (double)out->degrees_of_freedom <= 1e-10 * at.cost;
+        if (damping <= 1e-3 && (try.gain * (double)out->degrees_of_freedom <= settle * at.cost ||
+                                try.gain <= at.rounding)) {
+            out->converged = true; /* the last step is good without a look */
+            memcpy(out->theta, try.next, p->n_theta * sizeof *try.next);
+            at.cost = fmax(at.cost - try.gain, 0.0);
+            break;
+        }
         evaluate(p, w, try.next, &w->trial, &there);
-        if (!settled && shorten(p, &at, &there, out->theta, &try))
-            evaluate(p, w, try.next, &w->trial, &there);
+        if (shorten(p, &at, &there, out->theta, &try)) evaluate(p, w, try.next, &w->trial, &there);
         /* at a kink exactly on a sample steps shrink slowly; what is left is rounding of the cost
          */
-        bool stalled = try.size < 1e-6 && fabs(there.cost - at.cost) <= 1e-12 * at.cost;
-        out->converged = settled || stalled || try.size < smallest_step;
+        bool stalled = try.size < 1e-6 &&
+                       fabs(there.cost - at.cost) <= fmin(1e-12, settle) * at.cost + at.rounding;
+        out->converged = stalled || try.size < smallest_step;
         if (there.cost <= at.cost) {
-            struct fit_columns swap = w->now;
-            w->now = w->trial, w->trial = swap;
-            at = there;
+            accept(w, &there, &at);
             memcpy(out->theta, try.next, p->n_theta * sizeof *try.next);
             damping = damping < 1e-9 ? 0.0 : 0.1 * damping;
         } else {
@@ -375,7 +413,7 @@ static void fill_covariance(const struct fit_problem *p, struct fit_work *w,
     if (out->singular) return;
     for (size_t j = 0; j < nt; j++) {
         for (size_t k = 0; k < nl; k++)
-            g[j][k] = -dot(w->q[k], w->now.jacobian[j], w->now.first, p->n);
+            g[j][k] = -moments_dot(w->q[k], w->now.jacobian[j], w->now.first, p->n);
         solve_linear(p, w, g[j]);
         for (size_t i = 0; i < nt; i++)
             out->covariance[i][j] = variance * inverse[i][j];
@@ -405,18 +443,32 @@ static void fill_covariance(const struct fit_problem *p, struct fit_work *w,
 void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out)
 {
     struct moments m;
-    evaluate(p, w, out->theta, &w->now, &m);
+    compute(p, w, out->theta, &w->now);
+    approach(p, w, &w->now);
+    measure(p, w, &w->now, &m);
     out->sum_squares = m.cost;
+    memcpy(w->residual, w->y_near, p->n * sizeof *w->residual);
+    for (size_t i = w->now.first; i < p->n; i++)
+        w->residual[i] -= w->now.f[i];
     for (size_t k = 0; k < p->n_linear; k++)
-        out->linear[k] = dot(w->q[k], w->y_white, 0, p->n) -
-                         dot(w->q[k], w->now.f, w->now.first, p->n);
+        out->linear[k] = w->qy[k] - moments_dot(w->q[k], w->now.f, w->now.first, p->n);
     solve_linear(p, w, out->linear);
     fill_covariance(p, w, &m, out);
+    w->plain = !p->ar_order && !p->slow_n;
 }
 
 const double *fit_residuals(const struct fit_work *w)
 {
     return w->residual;
+}
+
+/* The model's columns at a finished result, as no filter has seen them. */
+static const struct fit_columns *raw_columns(const struct fit_problem *p, struct fit_work *w,
+                                             const struct fit_result *at)
+{
+    if (w->plain) return &w->now;
+    p->model(at->theta, &w->trial, p->context);
+    return &w->trial;
 }
 
 /* The unknowns are (J'VJ)^-1 J'V y to first order, V the inverse covariance of the noise, so their
@@ -426,11 +478,11 @@ void fit_covariance_with(const struct fit_problem *p, struct fit_work *w,
                          double out[FIT_MAX_ALL])
 {
     double seen[FIT_MAX_ALL] = {0};
-    p->model(at->theta, &w->trial, p->context);
+    const struct fit_columns *c = raw_columns(p, w, at);
     for (size_t i = 0; i < m; i++) {
         size_t k = first + i;
-        for (size_t j = 0; j < p->n_theta && k >= w->trial.first; j++)
-            seen[j] += weight[i] * w->trial.jacobian[j][k];
+        for (size_t j = 0; j < p->n_theta && k >= c->first; j++)
+            seen[j] += weight[i] * c->jacobian[j][k];
         for (size_t j = 0; j < p->n_linear; j++)
             seen[p->n_theta + j] += weight[i] * p->linear[j][k];
     }
@@ -444,10 +496,9 @@ void fit_covariance_with(const struct fit_problem *p, struct fit_work *w,
 void fit_values(const struct fit_problem *p, struct fit_work *w, const struct fit_result *at,
                 double *values)
 {
-    p->model(at->theta, &w->now, p->context);
-    for (size_t i = 0; i < p->n; i++) {
-        values[i] = i >= w->now.first ? w->now.f[i] : 0.0;
-        for (size_t k = 0; k < p->n_linear; k++)
-            values[i] += at->linear[k] * p->linear[k][i];
-    }
+    const struct fit_columns *c = raw_columns(p, w, at);
+    memset(values, 0, c->first * sizeof *values);
+    memcpy(values + c->first, c->f + c->first, (p->n - c->first) * sizeof *values);
+    for (size_t k = 0; k < p->n_linear; k++)
+        moments_subtract(values, -at->linear[k], p->linear[k], p->n);
 }

@@ -35,6 +35,8 @@ struct fit_problem {
     size_t n_theta;
     double low[FIT_MAX_THETA], high[FIT_MAX_THETA]; /**< steps are clipped to this box */
     double scale[FIT_MAX_THETA]; /**< size of a step that matters, for the stopping rule */
+    double settle; /**< stop when what is left to gain is below this share of a residual variance,
+                        i.e. the last step is its root in standard errors; 0: 1e-8 */
     fit_model *model;
     void *context;
 };

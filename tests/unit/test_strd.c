@@ -379,7 +379,8 @@ static void load(struct loaded *l, const struct strd *set, const double *start)
                                       .linear = {l->ones, l->x},
                                       .n_theta = set->n_theta,
                                       .model = evaluate,
-                                      .context = l};
+                                      .context = l,
+                                      .settle = 1e-14 /* certified digits, not noise, are asked */};
     for (size_t j = 0; j < set->n_theta; j++) {
         l->problem.low[j] = -HUGE_VAL;
         l->problem.high[j] = HUGE_VAL;

@@ -1,0 +1,246 @@
+#include "curve/passes.h"
+
+#include "base/lanes.h"
+
+#include <math.h>
+
+LANES_CLONES void pass_range(const double *v, size_t n, double *low, double *high)
+{
+    double least = v[0], most = v[0];
+    lanes a = {v[0], v[0], v[0], v[0]}, b = a;
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes x = lanes_load(v + i);
+        a = lanes_min(x, a), b = lanes_max(x, b);
+    }
+    for (int q = 0; q < LANES; q++)
+        least = a[q] < least ? a[q] : least, most = b[q] > most ? b[q] : most;
+    for (; i < n; i++)
+        least = v[i] < least ? v[i] : least, most = v[i] > most ? v[i] : most;
+    *low = least, *high = most;
+}
+
+LANES_INLINE lanes bend_at(const double *v)
+{
+    lanes middle = lanes_load(v + 1);
+    return lanes_load(v) - (middle + middle) + lanes_load(v + 2);
+}
+
+LANES_CLONES double pass_largest_bend(const double *v, size_t n)
+{
+    lanes most = {0};
+    double largest = 0;
+    size_t i = 0;
+    for (; i + 2 + LANES <= n; i += LANES) {
+        lanes bend = bend_at(v + i);
+        most = lanes_max(lanes_max(bend, -bend), most);
+    }
+    for (int q = 0; q < LANES; q++)
+        largest = most[q] > largest ? most[q] : largest;
+    for (; i + 2 < n; i++) {
+        double bend = fabs(v[i] - 2.0 * v[i + 1] + v[i + 2]);
+        largest = bend > largest ? bend : largest;
+    }
+    return largest;
+}
+
+LANES_CLONES double pass_bend_squares(const double *v, size_t m)
+{
+    lanes sum = {0};
+    double rest = 0;
+    size_t i = 0;
+    for (; i + LANES <= m; i += LANES) {
+        lanes bend = bend_at(v + i);
+        sum += bend * bend;
+    }
+    for (; i < m; i++) {
+        double bend = v[i] - 2.0 * v[i + 1] + v[i + 2];
+        rest += bend * bend;
+    }
+    return lanes_sum(sum) + rest;
+}
+
+LANES_CLONES void pass_flatten(const double *z, const double *d, size_t n, double offset,
+                               double slope, double z_ref, double factor, double *out)
+{
+    for (size_t i = 0; i < n; i++)
+        out[i] = factor * (d[i] - offset - slope * (z[i] - z_ref));
+}
+
+LANES_CLONES struct pass_line pass_line(const double *z, const double *d, size_t from, size_t to,
+                                        double z0, double d0)
+{
+    lanes sz = {0}, sd = {0}, szz = {0}, szd = {0}, sdd = {0};
+    size_t i = from;
+    for (; i + LANES <= to; i += LANES) {
+        lanes a = lanes_load(z + i) - z0, b = lanes_load(d + i) - d0;
+        sz += a, sd += b, szz += a * a, szd += a * b, sdd += b * b;
+    }
+    struct pass_line s = {lanes_sum(sz), lanes_sum(sd), lanes_sum(szz), lanes_sum(szd),
+                          lanes_sum(sdd)};
+    for (; i < to; i++) {
+        double a = z[i] - z0, b = d[i] - d0;
+        s.z += a, s.d += b, s.zz += a * a, s.zd += a * b, s.dd += b * b;
+    }
+    return s;
+}
+
+LANES_CLONES double pass_rest(const double *z, const double *d, size_t n, double offset,
+                              double slope, double z_ref)
+{
+    lanes sum = {0};
+    double rest = 0;
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes r = lanes_load(d + i) - offset - slope * (lanes_load(z + i) - z_ref);
+        sum += r * r;
+    }
+    for (; i < n; i++) {
+        double r = d[i] - offset - slope * (z[i] - z_ref);
+        rest += r * r;
+    }
+    return lanes_sum(sum) + rest;
+}
+
+LANES_CLONES double pass_squares(const double *v, size_t from, size_t to)
+{
+    lanes sum = {0};
+    double rest = 0;
+    size_t i = from;
+    for (; i + LANES <= to; i += LANES)
+        sum += lanes_load(v + i) * lanes_load(v + i);
+    for (; i < to; i++)
+        rest += v[i] * v[i];
+    return lanes_sum(sum) + rest;
+}
+
+LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, double level)
+{
+    size_t i = from;
+    for (; i + 2 * LANES <= n; i += 2 * LANES) {
+        lanes_mask m = (lanes_load(v + i) > level) | (lanes_load(v + i + LANES) > level);
+        if (m[0] | m[1] | m[2] | m[3]) break;
+    }
+    while (i < n && !(v[i] > level))
+        i++;
+    return i;
+}
+
+LANES_CLONES bool pass_all_finite(const double *v, size_t n)
+{
+    lanes sum = {0}; /* of zeros, unless there is an infinity or no number */
+    double rest = 0;
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES)
+        sum += lanes_load(v + i) * 0.0;
+    for (; i < n; i++)
+        rest += v[i] * 0.0;
+    return lanes_sum(sum) + rest == 0.0;
+}
+
+LANES_CLONES bool pass_ascends(const double *v, size_t n)
+{
+    lanes_mask back = {0};
+    bool good = true;
+    size_t i = 0;
+    for (; i + 1 + LANES <= n; i += LANES)
+        back |= lanes_load(v + i + 1) < lanes_load(v + i);
+    for (; i + 1 < n; i++)
+        good &= !(v[i + 1] < v[i]);
+    return good && !(back[0] | back[1] | back[2] | back[3]);
+}
+
+LANES_CLONES void pass_scale(const double *v, size_t n, double factor, bool backward, double *out)
+{
+    if (backward)
+        for (size_t i = 0; i < n; i++)
+            out[i] = factor * v[n - 1 - i];
+    else
+        for (size_t i = 0; i < n; i++)
+            out[i] = factor * v[i];
+}
+
+LANES_INLINE lanes area_of(lanes a, lanes b, lanes f, lanes g, double low, double high)
+{
+    const lanes lows = {low, low, low, low}, highs = {high, high, high, high}, zero = {0};
+    lanes from = lanes_max(a, lows), to = lanes_min(b, highs);
+    lanes_mask counts = (b > a) & (to > from);
+    lanes area = (to - from) * (f + (g - f) / (b - a) * (0.5 * (from + to) - a));
+    return lanes_select(counts, area, zero);
+}
+
+LANES_CLONES double pass_area(const double *z, const double *f, size_t n, double low, double high)
+{
+    lanes sum = {0};
+    double rest = 0;
+    size_t i = 0;
+    for (; i + 1 + LANES <= n; i += LANES)
+        sum += area_of(lanes_load(z + i), lanes_load(z + i + 1), lanes_load(f + i),
+                       lanes_load(f + i + 1), low, high);
+    for (; i + 1 < n; i++) {
+        lanes a = {z[i]}, b = {z[i + 1]}, c = {f[i]}, d = {f[i + 1]};
+        rest += area_of(a, b, c, d, low, high)[0];
+    }
+    return lanes_sum(sum) + rest;
+}
+
+static double drop_at(const double *v, size_t i)
+{
+    return v[i - 2] + v[i - 1] + v[i] - (v[i + 1] + v[i + 2] + v[i + 3]);
+}
+
+LANES_CLONES double pass_largest_drop(const double *v, size_t from, size_t n, size_t *at)
+{
+    lanes most = {0};
+    double largest = 0;
+    size_t i = from;
+    for (; i + 3 + LANES <= n; i += LANES) {
+        const double *p = v + i;
+        lanes before = lanes_load(p - 2) + lanes_load(p - 1) + lanes_load(p);
+        lanes after = lanes_load(p + 1) + lanes_load(p + 2) + lanes_load(p + 3);
+        most = lanes_max(before - after, most);
+    }
+    for (int q = 0; q < LANES; q++)
+        largest = most[q] > largest ? most[q] : largest;
+    for (; i + 3 < n; i++)
+        largest = drop_at(v, i) > largest ? drop_at(v, i) : largest;
+    for (*at = from; largest > 0 && *at + 4 < n && drop_at(v, *at) < largest;)
+        ++*at;
+    return largest;
+}
+
+LANES_CLONES void pass_cubic(const double *z, const double *d, size_t from, size_t to,
+                             double middle, double half, double d0, struct pass_cubic *out)
+{
+    enum { TERMS = 4 };
+    lanes a[TERMS][TERMS] = {0}, b[TERMS] = {0}, dd = {0};
+    double per = 1.0 / half;
+    for (size_t i = from; i < to; i += LANES) {
+        double zs[LANES], ds[LANES], one[LANES] = {0};
+        lanes u, v, p[TERMS];
+        if (i + LANES <= to) {
+            u = lanes_load(z + i), v = lanes_load(d + i), p[0] = u * 0.0 + 1.0;
+        } else { /* the last few: what is beyond them counts nothing */
+            for (size_t k = 0; k < LANES; k++) {
+                bool there = i + k < to;
+                zs[k] = there ? z[i + k] : middle, ds[k] = there ? d[i + k] : d0, one[k] = there;
+            }
+            u = lanes_load(zs), v = lanes_load(ds), p[0] = lanes_load(one);
+        }
+        u = (u - middle) * per, v -= d0;
+        p[1] = u * p[0], p[2] = 0.5 * (3.0 * u * u - 1.0) * p[0];
+        p[3] = 0.5 * u * (5.0 * u * u - 3.0) * p[0];
+        for (int j = 0; j < TERMS; j++) {
+            for (int k = 0; k <= j; k++)
+                a[j][k] += p[j] * p[k];
+            b[j] += p[j] * v;
+        }
+        dd += v * v;
+    }
+    for (int j = 0; j < TERMS; j++) {
+        for (int k = 0; k <= j; k++)
+            out->a[j][k] = lanes_sum(a[j][k]);
+        out->b[j] = lanes_sum(b[j]);
+    }
+    out->dd = lanes_sum(dd);
+}

@@ -1,0 +1,62 @@
+/** Private to curve/: loops over all samples of a segment, vectorised (base/lanes.h). */
+#ifndef CANTLE_CURVE_PASSES_H
+#define CANTLE_CURVE_PASSES_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/** Smallest and largest of v [n], n >= 1, no NaN. */
+void pass_range(const double *v, size_t n, double *low, double *high);
+
+/** Largest |v[i-1] - 2 v[i] + v[i+1]|, n >= 3. */
+double pass_largest_bend(const double *v, size_t n);
+
+/** Sum of squares of the m second differences that begin at v. */
+double pass_bend_squares(const double *v, size_t m);
+
+/** out = factor (d - offset - slope (z - z_ref)) over [n]. */
+void pass_flatten(const double *z, const double *d, size_t n, double offset, double slope,
+                  double z_ref, double factor, double *out);
+
+/** Sums for a straight line, relative to (z0, d0): sums of z, d, z z, z d, d d over [from, to). */
+struct pass_line {
+    double z, d, zz, zd, dd;
+};
+struct pass_line pass_line(const double *z, const double *d, size_t from, size_t to, double z0,
+                           double d0);
+
+/** Sum of (d - offset - slope (z - z_ref))^2 over [n]. */
+double pass_rest(const double *z, const double *d, size_t n, double offset, double slope,
+                 double z_ref);
+
+/** Sum of squares of v over [from, to). */
+double pass_squares(const double *v, size_t from, size_t to);
+
+/** First i in [from, n) with v[i] > level, n if there is none. */
+size_t pass_first_above(const double *v, size_t from, size_t n, double level);
+
+bool pass_all_finite(const double *v, size_t n);
+
+/** No value is below the one before. */
+bool pass_ascends(const double *v, size_t n);
+
+/** out = factor v over [n], from the last to the first if `backward`. */
+void pass_scale(const double *v, size_t n, double factor, bool backward, double *out);
+
+/** Area under f(z) over [low, high] by the trapezoidal rule, cells cut at the limits; cells that
+ * run back in z do not count. */
+double pass_area(const double *z, const double *f, size_t n, double low, double high);
+
+/** Largest v[i-2] + v[i-1] + v[i] - (v[i+1] + v[i+2] + v[i+3]) for i in [from, n - 3), from >= 2;
+ * its i in *at. 0 if none is positive. */
+double pass_largest_drop(const double *v, size_t from, size_t n, size_t *at);
+
+/** Normal equations of a cubic over [from, to) in Legendre polynomials of u = (z - middle)/half,
+ * for d - d0: lower triangle of a, b, and the sum of squares. */
+struct pass_cubic {
+    double a[4][4], b[4], dd;
+};
+void pass_cubic(const double *z, const double *d, size_t from, size_t to, double middle,
+                double half, double d0, struct pass_cubic *out);
+
+#endif

@@ -1,0 +1,96 @@
+#include "fit/moments.h"
+
+#include "base/lanes.h"
+
+/* The compiler must know nj and nq to keep the sums in registers. */
+LANES_INLINE void sums_of(const struct moment_columns *c, const size_t nj, const size_t nq,
+                          struct moment_sums *out)
+{
+    lanes rr = {0}, jr[MOMENTS_MOST] = {0}, qr[MOMENTS_MOST] = {0};
+    lanes jj[MOMENTS_MOST][MOMENTS_MOST] = {0}, qj[MOMENTS_MOST][MOMENTS_MOST] = {0};
+    size_t i = c->from;
+    for (; i + LANES <= c->to; i += LANES) {
+        lanes r = lanes_load(c->y + i) - lanes_load(c->f + i), j[MOMENTS_MOST];
+        rr += r * r;
+#pragma GCC unroll 4
+        for (size_t a = 0; a < nj; a++) {
+            j[a] = lanes_load(c->j[a] + i);
+            jr[a] += j[a] * r;
+#pragma GCC unroll 4
+            for (size_t b = 0; b <= a; b++)
+                jj[a][b] += j[a] * j[b];
+        }
+#pragma GCC unroll 4
+        for (size_t k = 0; k < nq; k++) {
+            lanes q = lanes_load(c->q[k] + i);
+            qr[k] += q * r;
+#pragma GCC unroll 4
+            for (size_t a = 0; a < nj; a++)
+                qj[k][a] += q * j[a];
+        }
+    }
+    out->rr = lanes_sum(rr);
+    for (size_t a = 0; a < nj; a++) {
+        out->jr[a] = lanes_sum(jr[a]);
+        for (size_t b = 0; b <= a; b++)
+            out->jj[a][b] = lanes_sum(jj[a][b]);
+    }
+    for (size_t k = 0; k < nq; k++) {
+        out->qr[k] = lanes_sum(qr[k]);
+        for (size_t a = 0; a < nj; a++)
+            out->qj[k][a] = lanes_sum(qj[k][a]);
+    }
+    for (; i < c->to; i++) {
+        double r = c->y[i] - c->f[i];
+        out->rr += r * r;
+        for (size_t a = 0; a < nj; a++) {
+            out->jr[a] += c->j[a][i] * r;
+            for (size_t b = 0; b <= a; b++)
+                out->jj[a][b] += c->j[a][i] * c->j[b][i];
+        }
+        for (size_t k = 0; k < nq; k++) {
+            out->qr[k] += c->q[k][i] * r;
+            for (size_t a = 0; a < nj; a++)
+                out->qj[k][a] += c->q[k][i] * c->j[a][i];
+        }
+    }
+}
+
+LANES_CLONES void moments(const struct moment_columns *c, struct moment_sums *out)
+{
+#define CASE(nj, nq)                                                                               \
+    case 8 * nj + nq:                                                                              \
+        sums_of(c, nj, nq, out);                                                                   \
+        break;
+#define CASES(nj) CASE(nj, 0) CASE(nj, 1) CASE(nj, 2) CASE(nj, 3) CASE(nj, 4)
+    switch (8 * c->nj + c->nq) {
+        CASES(1)
+        CASES(2)
+        CASES(3)
+        CASES(4)
+    default:
+        sums_of(c, 0, 0, out);
+    }
+#undef CASES
+#undef CASE
+}
+
+LANES_CLONES double moments_dot(const double *a, const double *b, size_t from, size_t to)
+{
+    lanes s = {0}, t = {0};
+    double rest = 0;
+    size_t i = from;
+    for (; i + 2 * LANES <= to; i += 2 * LANES) {
+        s += lanes_load(a + i) * lanes_load(b + i);
+        t += lanes_load(a + i + LANES) * lanes_load(b + i + LANES);
+    }
+    for (; i < to; i++)
+        rest += a[i] * b[i];
+    return lanes_sum(s + t) + rest;
+}
+
+LANES_CLONES void moments_subtract(double *v, double factor, const double *q, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        v[i] -= factor * q[i];
+}

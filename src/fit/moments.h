@@ -1,0 +1,32 @@
+/** Inner products over samples, all of a least-squares step in one pass. Sums are made in four
+ *  lanes in a fixed order (base/lanes.h). */
+#ifndef CANTLE_FIT_MOMENTS_H
+#define CANTLE_FIT_MOMENTS_H
+
+#include <stddef.h>
+
+enum { MOMENTS_MOST = 4 }; /* columns of either kind */
+
+/** Columns over samples [from, to): residual r = y - f, derivatives j, linear columns q. */
+struct moment_columns {
+    size_t from, to;
+    const double *y, *f;
+    size_t nj, nq;
+    const double *j[MOMENTS_MOST], *q[MOMENTS_MOST];
+};
+
+struct moment_sums {
+    double rr, jr[MOMENTS_MOST], qr[MOMENTS_MOST];
+    double jj[MOMENTS_MOST][MOMENTS_MOST]; /**< lower triangle */
+    double qj[MOMENTS_MOST][MOMENTS_MOST]; /**< [q][j] */
+};
+
+void moments(const struct moment_columns *c, struct moment_sums *out);
+
+/** sum a b over [from, to). */
+double moments_dot(const double *a, const double *b, size_t from, size_t to);
+
+/** v -= factor q over [0, n). */
+void moments_subtract(double *v, double factor, const double *q, size_t n);
+
+#endif
