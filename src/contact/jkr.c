@@ -4,6 +4,7 @@
  *     f = F / P     = s^6 - s^3,     P = 4 F_ad = 6 pi w R
  * so the lever's displacement is a polynomial in s: t = u + kappa f, kappa = P / (k l).
  * K = kappa k / sqrt(R l). The stable branch ends where dt/ds = 0. */
+#include "base/lanes.h"
 #include "contact/contact.h"
 
 #include <math.h>
@@ -62,29 +63,143 @@ static double right_of_root(double t, double kappa)
     return s;
 }
 
+/* A point right of the root to begin at: s(t) bends downwards, so the tangent at the last root lies
+ * there, if that one was deeper. */
+static double root_near(double last, double t_of_last, double t, double kappa, double end)
+{
+    double start;
+    if (!(last > 0) || t > t_of_last) return root_from(right_of_root(t, kappa), t, kappa, end);
+    start = last + (t - t_of_last) / ramp_slope(last, kappa);
+    return root_from(start > end ? start : last, t, kappa, end);
+}
+
+/* s as a polynomial of v = (t - t_end)^(1/4), in which it is smooth over the whole branch: exact in
+ * Chebyshev's points of [0, largest v], a good start in between. */
+enum { TERMS = 10 };
+struct start_curve {
+    double end, t_end, per_half; /* x = v per_half - 1 */
+    double c[TERMS];
+};
+
+static void make_start_curve(double kappa, double end, double t_end, double t_most,
+                             struct start_curve *out)
+{
+    double root[TERMS], s = 0, t_of_s = -1, widest = sqrt(sqrt(t_most - t_end));
+    static double cosine[2 * TERMS]; /* cos(pi k / (2 TERMS)), k < 2 TERMS, by halves below */
+    if (cosine[0] == 0)
+        for (int k = 2 * TERMS; k-- > 0;)
+            cosine[k] = cos(M_PI * k / (2 * TERMS));
+    out->end = end, out->t_end = t_end, out->per_half = 2.0 / widest;
+    for (int j = 0; j < TERMS; j++) { /* from deep to shallow */
+        double v = 0.5 * widest * (1.0 + cosine[2 * j + 1]), t = t_end + v * v * v * v;
+        s = root_near(s, t_of_s, t, kappa, end);
+        root[j] = s, t_of_s = t;
+    }
+    for (int m = 0; m < TERMS; m++) {
+        double sum = 0;
+        for (int j = 0; j < TERMS; j++) {
+            int k = m * (2 * j + 1) % (4 * TERMS), fold = k < 2 * TERMS ? k : 4 * TERMS - k;
+            sum += root[j] * (fold == 2 * TERMS ? -1.0 : cosine[fold]);
+        }
+        out->c[m] = sum * (m ? 2.0 : 1.0) / TERMS;
+    }
+}
+
+/* Four roots: the start curve (Clenshaw's sum), then steps of Halley's until the last one is so
+ * short that its cube is rounding. @return false where that does not come about */
+LANES_INLINE bool roots_of_four(const struct start_curve *q, double kappa, lanes t, lanes *root)
+{
+    lanes v, x, b1 = {0}, b2 = {0};
+    for (int i = 0; i < LANES; i++)
+        v[i] = sqrt(sqrt(t[i] - q->t_end));
+    x = 2.0 * (v * q->per_half - 1.0);
+    for (int m = TERMS - 1; m > 0; m--) {
+        lanes b0 = q->c[m] + x * b1 - b2;
+        b2 = b1, b1 = b0;
+    }
+    lanes s = q->c[0] + 0.5 * x * b1 - b2;
+    for (int i = 0; i < 4; i++) {
+        lanes s2 = s * s, s3 = s2 * s;
+        lanes rest = s * (s3 - 2.0 / 3.0) + kappa * s3 * (s3 - 1.0) - t;
+        lanes slope = 4.0 * s3 - 2.0 / 3.0 + kappa * s2 * (6.0 * s3 - 3.0);
+        lanes bend = 12.0 * s2 + kappa * s * (30.0 * s3 - 6.0);
+        lanes step = rest * slope / (slope * slope - 0.5 * rest * bend);
+        s -= step;
+        lanes_mask large = (step > 3e-5 * s) | (step < -3e-5 * s) | (step != step);
+        if (!(large[0] | large[1] | large[2] | large[3])) {
+            *root = s;
+            lanes_mask off = s < q->end;
+            return !(off[0] | off[1] | off[2] | off[3]);
+        }
+    }
+    return false;
+}
+
+/* What the lever carries at roots s. */
+LANES_INLINE void columns_of_four(double kappa, lanes s, lanes *y, lanes *y_t, lanes *y_lnkappa)
+{
+    lanes s2 = s * s, s3 = s2 * s, f = s3 * (s3 - 1.0);
+    lanes f_s = s2 * (6.0 * s3 - 3.0), u_s = 4.0 * s3 - 2.0 / 3.0;
+    lanes per = kappa / (u_s + kappa * f_s);
+    *y = kappa * f;
+    *y_t = f_s * per;
+    *y_lnkappa = f * u_s * per; /* dy/dk at fixed t = f - kappa f_s f / t_s */
+}
+
+/* One sample at a time, from deep to shallow: the last root lies right of the next. */
+static void jkr_lever_each(double kappa, double end, const double *t, size_t n,
+                           struct contact_columns *out)
+{
+    double t_end = ramp(end, kappa), s = 0.0, t_of_s = -1.0, f_end = end * end * end;
+    for (size_t k = n; k-- > 0;) {
+        if (!(t[k] > t_end)) {
+            out->value[k] = kappa * f_end * (f_end - 1.0);
+            out->slope[k] = out->by_lnkappa[k] = 0.0;
+            continue;
+        }
+        s = root_near(s, t_of_s, t[k], kappa, end);
+        t_of_s = t[k];
+        lanes four = {s, s, s, s}, y, y_t, y_lnkappa;
+        columns_of_four(kappa, four, &y, &y_t, &y_lnkappa);
+        out->value[k] = y[0], out->slope[k] = y_t[0], out->by_lnkappa[k] = y_lnkappa[0];
+    }
+}
+
+LANES_CLONES static void jkr_lever_lanes(double kappa, const struct start_curve *q, const double *t,
+                                         size_t n, struct contact_columns *out)
+{
+    for (size_t i = 0; i < n; i += LANES) {
+        size_t m = n - i < LANES ? n - i : LANES;
+        struct contact_columns at = {out->value + i, out->slope + i, out->by_lnkappa + i, NULL};
+        lanes four = {0}, s, y, y_t, y_lnkappa;
+        if (m == LANES) four = lanes_load(t + i);
+        lanes_mask out_of = four <= q->t_end;
+        bool plain = m == LANES && !(out_of[0] | out_of[1] | out_of[2] | out_of[3]);
+        if (!plain || !roots_of_four(q, kappa, four, &s)) {
+            jkr_lever_each(kappa, q->end, t + i, m, &at);
+            continue;
+        }
+        columns_of_four(kappa, s, &y, &y_t, &y_lnkappa);
+        lanes_store(at.value, y);
+        lanes_store(at.slope, y_t);
+        lanes_store(at.by_lnkappa, y_lnkappa);
+    }
+}
+
 static void jkr_lever(const struct contact_shape *shape, const double *t, size_t n,
                       struct contact_columns *out)
 {
-    double kappa = shape->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
-    double end = branch_end(kappa), t_end = ramp(end, kappa), f_end = end * end * end;
-    f_end *= f_end - 1.0;
-    double s = 0.0, t_of_s = -1.0;
-    for (size_t k = n; k-- > 0;) { /* from deep to shallow: the last root lies right of the next */
-        if (!(t[k] > t_end)) {
-            y[k] = kappa * f_end;
-            y_t[k] = y_lnkappa[k] = 0.0;
-            continue;
-        }
-        double start = s > 0 && t[k] <= t_of_s ? s : right_of_root(t[k], kappa);
-        s = root_from(start, t[k], kappa, end);
-        t_of_s = t[k];
-        double s2 = s * s, s3 = s2 * s, f = s3 * (s3 - 1.0);
-        double f_s = s2 * (6.0 * s3 - 3.0), u_s = 4.0 * s3 - 2.0 / 3.0;
-        double t_s = u_s + kappa * f_s;
-        y[k] = kappa * f;
-        y_t[k] = kappa * f_s / t_s;
-        y_lnkappa[k] = kappa * f * u_s / t_s; /* dy/dk at fixed t = f - kappa f_s f / t_s */
+    enum { FEW = 48 }; /* the start curve costs as much as some twenty roots */
+    double kappa = shape->kappa, end = branch_end(kappa), t_end = ramp(end, kappa), most = t_end;
+    struct start_curve q;
+    for (size_t i = 0; i < n; i++)
+        most = t[i] > most ? t[i] : most;
+    if (n < FEW || !(most > t_end) || !isfinite(most)) {
+        jkr_lever_each(kappa, end, t, n, out);
+        return;
     }
+    make_start_curve(kappa, end, t_end, most, &q);
+    jkr_lever_lanes(kappa, &q, t, n, out);
 }
 
 /* Force at fixed indentation: the branch that a stiff lever follows, down to s^3 = 1/6. */

@@ -13,9 +13,8 @@ struct curve_work *curve_work_new(size_t n_max)
     w->n_max = n_max;
     w->block = calloc(ARRAYS * n_max, sizeof *w->block);
     w->in_fit = calloc(n_max, 1);
-    w->index = calloc(n_max, sizeof *w->index);
     w->fit = fit_work_new(n_max);
-    if (!w->block || !w->in_fit || !w->index || !w->fit) {
+    if (!w->block || !w->in_fit || !w->fit) {
         curve_work_free(w);
         return NULL;
     }
@@ -56,7 +55,6 @@ void curve_work_free(struct curve_work *w)
     if (!w) return;
     free(w->block);
     free(w->in_fit);
-    free(w->index);
     fit_work_free(w->fit);
     free(w);
 }

@@ -97,7 +97,7 @@ static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
 {
     enum { ENOUGH = 100 };
     size_t n = 0;
-    while (n < set->n && w->index[n] < lane->quiet_end)
+    while (n < set->n && fit_set_sample(set, n) < lane->quiet_end)
         n++;
     if (n < ENOUGH) return set->n;
     memcpy(w->model_values, set->y, n * sizeof *set->y);
@@ -231,7 +231,7 @@ static void adopt_noise(const struct curve_plan *plan, const struct contact_fit 
 static void keep_trace(struct curve_work *w, const struct lane *lane, const struct fit_set *set)
 {
     for (size_t k = 0; k < set->n; k++) {
-        size_t i = w->index[k];
+        size_t i = fit_set_sample(set, k);
         w->in_fit[i] = 1;
         /* fit values are relative to the baseline that was taken off before the fit */
         w->model[i] = w->model_values[k] + lane->offset + lane->slope * (lane->z[i] - lane->z_ref);
@@ -302,6 +302,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     if (set.n < SMALLEST_CURVE / 2) return;
     fit_set_problem(plan, w, &set, &context, &p);
     use_noise(&whole->noise, set.n, &p);
+    p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     fit_search(&p, w->fit, whole->theta, &r);
     if (plan->model->kink) search_neighbours(w, &set, &p, &r);

@@ -62,7 +62,6 @@ struct curve_work {
     double *scratch;                          /**< [2 n] */
     double *model;                            /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                          /**< [n] trace */
-    size_t *index;                            /**< fit set -> sample of the lane */
     struct fit_work *fit;
     bool tracing; /**< fill model and in_fit */
 };

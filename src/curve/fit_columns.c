@@ -1,4 +1,5 @@
 /* The contact model as columns of a least-squares problem over the fit set. */
+#include "base/lanes.h"
 #include "curve/fit_private.h"
 #include "curve/passes.h"
 
@@ -32,71 +33,73 @@ static size_t first_in_contact(const struct model_context *c, const double *posi
     return pass_first_above(position, 0, c->set->n, z0);
 }
 
-static void lever_columns(const double *theta, struct fit_columns *out, void *context)
+/* (position - z0) / l from `first` on. */
+LANES_CLONES static void reduce(const double *position, double z0, double per_l, size_t first,
+                                size_t n, double *out)
 {
-    const struct model_context *c = context;
+    for (size_t i = first; i < n; i++)
+        out[i] = (position[i] - z0) * per_l;
+}
+
+/* Columns of A v(x) over [first, n): itself, by Z0, by ln l. */
+LANES_CLONES static void columns_of(const struct contact_columns *c, const double *x, double scale,
+                                    double by_point, size_t first, size_t n, double *restrict f,
+                                    double *restrict z0, double *restrict length)
+{
+    const double *v = c->value, *s = c->slope;
+    for (size_t i = first; i < n; i++) {
+        f[i] = scale * v[i];
+        z0[i] = by_point * s[i];
+    }
+    for (size_t i = first; length && i < n; i++)
+        length[i] = scale * (v[i] - x[i] * s[i]);
+}
+
+LANES_CLONES static void scaled(const double *v, double scale, size_t first, size_t n, double *out)
+{
+    for (size_t i = first; i < n; i++)
+        out[i] = scale * v[i];
+}
+
+/* Both spaces: l y(t; kappa), t = (z - Z0)/l; or kappa l f(u), u = (indent - Z0)/l. */
+static void columns_in(const struct model_context *c, const double *theta, bool force_space,
+                       struct fit_columns *out)
+{
     const struct contact_model *m = c->plan->model;
     struct curve_work *w = c->w;
     struct contact_shape shape = shape_at(c->plan, theta);
-    double l = length_at(c->plan, theta), per_l = 1.0 / l;
-    size_t n = c->set->n, first = first_in_contact(c, c->set->z, theta[0]), next = 1;
+    const double *position = force_space ? c->set->indent : c->set->z;
+    double l = length_at(c->plan, theta), share = force_space ? shape.kappa : 1.0;
+    size_t n = c->set->n, first = first_in_contact(c, position, theta[0]), next = 1;
     struct contact_columns y = w->columns, part = columns_from(&y, first);
     out->first = first;
-    for (size_t i = first; i < n; i++)
-        w->reduced[i] = (c->set->z[i] - theta[0]) * per_l;
-    m->lever(&shape, w->reduced + first, n - first, &part);
-    for (size_t i = first; i < n; i++) {
-        out->f[i] = l * y.value[i];
-        out->jacobian[0][i] = -y.slope[i];
-    }
-    if (m->free_length) {
-        double *j = out->jacobian[next++];
-        for (size_t i = first; i < n; i++)
-            j[i] = l * (y.value[i] - w->reduced[i] * y.slope[i]);
-    }
-    if (m->free_kappa) {
-        double *j = out->jacobian[next++];
-        for (size_t i = first; i < n; i++)
-            j[i] = l * y.by_lnkappa[i];
-    }
-    if (c->plan->free_extra) {
-        double *j = out->jacobian[next];
-        for (size_t i = first; i < n; i++)
-            j[i] = l * y.by_extra[i];
-    }
+    reduce(position, theta[0], 1.0 / l, first, n, w->reduced);
+    (force_space ? m->force : m->lever)(&shape, w->reduced + first, n - first, &part);
+    columns_of(&y, w->reduced, share * l, -share, first, n, out->f, out->jacobian[0],
+               m->free_length ? out->jacobian[next] : NULL);
+    next += m->free_length;
+    if (m->free_kappa)
+        scaled(force_space ? y.value : y.by_lnkappa, share * l, first, n, out->jacobian[next++]);
+    if (c->plan->free_extra) scaled(y.by_extra, share * l, first, n, out->jacobian[next]);
+}
+
+static void lever_columns(const double *theta, struct fit_columns *out, void *context)
+{
+    columns_in(context, theta, false, out);
 }
 
 static void force_columns(const double *theta, struct fit_columns *out, void *context)
 {
-    const struct model_context *c = context;
-    const struct contact_model *m = c->plan->model;
-    struct curve_work *w = c->w;
-    struct contact_shape shape = shape_at(c->plan, theta);
-    double l = length_at(c->plan, theta), per_l = 1.0 / l, kappa = shape.kappa;
-    size_t n = c->set->n, first = first_in_contact(c, c->set->indent, theta[0]), next = 1;
-    struct contact_columns f = w->columns, part = columns_from(&f, first);
-    out->first = first;
-    for (size_t i = first; i < n; i++)
-        w->reduced[i] = (c->set->indent[i] - theta[0]) * per_l;
-    m->force(&shape, w->reduced + first, n - first, &part);
-    for (size_t i = first; i < n; i++) {
-        out->f[i] = kappa * l * f.value[i];
-        out->jacobian[0][i] = -kappa * f.slope[i];
-    }
-    if (m->free_length) {
-        double *j = out->jacobian[next++];
-        for (size_t i = first; i < n; i++)
-            j[i] = kappa * l * (f.value[i] - w->reduced[i] * f.slope[i]);
-    }
-    if (m->free_kappa) {
-        double *j = out->jacobian[next++];
-        for (size_t i = first; i < n; i++)
-            j[i] = out->f[i];
-    }
-    if (c->plan->free_extra) {
-        double *j = out->jacobian[next];
-        for (size_t i = first; i < n; i++)
-            j[i] = kappa * l * f.by_extra[i];
+    columns_in(context, theta, true, out);
+}
+
+/* The linear columns: one, and z from 0 to about 1. */
+LANES_CLONES static void baseline_columns(const double *z, double per, size_t n, double *ones,
+                                          double *ramp)
+{
+    for (size_t i = 0; i < n; i++) {
+        ones[i] = 1.0;
+        ramp[i] = (z[i] - z[0]) * per;
     }
 }
 
@@ -106,11 +109,7 @@ void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const 
     const struct contact_model *m = plan->model;
     *p = (struct fit_problem){.n = set->n, .y = set->y, .context = context};
     p->model = plan->force_space ? force_columns : lever_columns;
-    double per = 1.0 / set->z_scale;
-    for (size_t i = 0; i < set->n; i++) {
-        w->ones[i] = 1.0;
-        w->ramp[i] = (set->z[i] - set->z[0]) * per;
-    }
+    baseline_columns(set->z, 1.0 / set->z_scale, set->n, w->ones, w->ramp);
     for (size_t i = 0; m->pull && i < set->n; i++)
         w->pull[i] = i >= set->contact ? -1.0 : 0.0;
     p->linear[p->n_linear++] = w->ones;

@@ -44,7 +44,8 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
     size_t n = p->n_theta + p->n_linear, m = 0;
     fill_gradients(plan, p, set, lane, pull_m, &q);
     /* those of the turning point's samples that are in the fit are its last ones */
-    while (m < PEAK_SAMPLES && m < set->n && w->index[set->n - 1 - m] + PEAK_SAMPLES >= lane->n)
+    while (m < PEAK_SAMPLES && m < set->n &&
+           fit_set_sample(set, set->n - 1 - m) + PEAK_SAMPLES >= lane->n)
         m++;
     fit_covariance_with(p, w->fit, r, set->n - m, m, lane->peak_weight + PEAK_SAMPLES - m, with);
     for (int i = 0; i < PEAK_SAMPLES; i++)

@@ -13,6 +13,8 @@ struct fit_set {
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
     size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
+    size_t early, skipped; /**< the first `early` ones are the lane's first, then `skipped` are left
+                              out: see fit_set_sample */
     double z_scale;
     double pull_m, end_d, end_z; /**< for start values: pull-off, turning point */
     double z_low;                /**< contact point lies above this */
@@ -26,6 +28,12 @@ void attractive_samples(const struct lane *lane, size_t *begin, size_t *end);
  *  second pass. */
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set);
+
+/** Index in the lane of sample i of the set. */
+static inline size_t fit_set_sample(const struct fit_set *set, size_t i)
+{
+    return i < set->early ? i : i + set->skipped;
+}
 
 /** Means of blocks of a set, some 32 of them in contact, into w's arrays for them. The blocks are
  * of one size, so they weigh alike; those samples far from contact that fill none stay out.

@@ -1,4 +1,5 @@
 /* Which samples of a segment the contact fit uses. */
+#include "base/lanes.h"
 #include "curve/fit_private.h"
 
 #include <math.h>
@@ -70,16 +71,18 @@ void attractive_samples(const struct lane *lane, size_t *begin, size_t *end)
         ++*end;
 }
 
-static void take(struct curve_work *w, const struct lane *lane, size_t from, size_t to,
-                 struct fit_set *set)
+LANES_CLONES static void take(const struct lane *lane, size_t from, size_t to, struct fit_set *set)
 {
+    double *z = set->z + set->n, *y = set->y + set->n, *indent = set->indent + set->n;
     if (to <= from) return;
-    memcpy(set->z + set->n, lane->z + from, (to - from) * sizeof *set->z);
-    memcpy(set->y + set->n, lane->flat + from, (to - from) * sizeof *set->y);
-    for (size_t i = from; i < to; i++) {
-        w->index[set->n] = i;
-        set->indent[set->n++] = lane->z[i] - lane->flat[i];
+    for (size_t i = 0; i < to - from; i++) {
+        z[i] = lane->z[from + i];
+        y[i] = lane->flat[from + i];
+        indent[i] = z[i] - y[i];
     }
+    if (from == 0) set->early = to;
+    set->skipped = from - set->n;
+    set->n += to - from;
 }
 
 /* Samples next to the jump off contact stay out: a real lever leaves early, and the slope of the
@@ -100,17 +103,17 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
         set->z_low = off < lane->n ? lane->z[off] : lane->z[0];
         range_samples(plan, lane, off, contact_point, &begin, &end);
         if (begin < off + JUMP_GUARD) begin = off + JUMP_GUARD;
-        take(w, lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
+        take(lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
         set->contact = set->likely = set->gap = set->n;
-        if (begin < end) take(w, lane, begin, end, set);
+        if (begin < end) take(lane, begin, end, set);
     } else {
         attractive_samples(lane, &low, &high);
         size_t contact = high > 0 ? high : lane->baseline_end;
         range_samples(plan, lane, contact, contact_point, &begin, &end);
-        take(w, lane, 0, high > 0 ? low : contact, set);
+        take(lane, 0, high > 0 ? low : contact, set);
         if (begin > (high > 0 ? low : contact)) set->gap = set->n;
         set->likely = set->n;
-        if (begin < end) take(w, lane, begin, end, set);
+        if (begin < end) take(lane, begin, end, set);
         set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
     }
     if (set->n > 1) {

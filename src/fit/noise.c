@@ -138,7 +138,7 @@ static double best_ratio(const double *power, size_t last, size_t n, double rest
  */
 static bool may_be_slow(const double *r, size_t n)
 {
-    enum { BINS = 64, LAST = 17 };
+    enum { BINS = 64, LAST = 33 };
     double bin[BINS], power[LAST + 1], gain;
     int slope;
     for (size_t k = 0, from = 0; k < BINS; k++) {
@@ -151,7 +151,7 @@ static bool may_be_slow(const double *r, size_t n)
     }
     double rest = cosine_powers(bin, BINS, LAST, power);
     best_ratio(power, LAST, BINS, rest, 8.0, &slope, &gain);
-    return gain > 2.5;
+    return gain > 0.3;
 }
 
 double noise_slow(const double *r, size_t n, int *slope)

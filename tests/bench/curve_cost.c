@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <time.h>
 
-enum { SAMPLES = 512, CURVES = 200, ROUNDS = 12, PROFILE_ROUNDS = 100 };
+enum { SAMPLES = 512, CURVES = 200, ROUNDS = 12 };
 
 struct curves {
     double z[SAMPLES], *go, *back; /* [CURVES][SAMPLES], metres */
@@ -81,7 +81,7 @@ static struct curves make_curves(void)
     return c;
 }
 
-static int only, next_line; /* for a profiler: one line, many rounds */
+static int only, next_line, rounds = ROUNDS; /* for a profiler: one line, other rounds */
 
 static double run(const struct curve_plan *plan, const struct curves *c, bool with_retract)
 {
@@ -92,7 +92,7 @@ static double run(const struct curve_plan *plan, const struct curves *c, bool wi
     struct pixel_result r;
     for (int i = 0; i < SAMPLES; i++)
         z_back[i] = c->z[SAMPLES - 1 - i];
-    for (int round = 0; round < (only ? PROFILE_ROUNDS : ROUNDS); round++) {
+    for (int round = 0; round < rounds; round++) {
         double start = now_s();
         for (int k = 0; k < CURVES; k++) {
             raw.seg[SEG_APPROACH] = (struct raw_segment){
@@ -117,7 +117,7 @@ static void line(const char *words, const struct curve_plan *plan, const struct 
 
 int main(int argc, char **argv)
 {
-    only = argc > 1 ? atoi(argv[1]) : 0;
+    if (argc > 1) only = atoi(argv[1]), rounds = argc > 2 ? atoi(argv[2]) : 100;
     struct curves c = make_curves();
     struct curve_plan all = plan_for("paraboloid", SEG_APPROACH), some = all;
     line("paraboloid, all checks, approach and retract", &all, &c, true);
