@@ -39,6 +39,7 @@ static struct volume *volume_new(const char *path)
 static void samples_close(struct samples *s)
 {
     dataset_close(&s->set);
+    unpacker_free(s->unpack);
     free(s->tile);
     free(s->si);
 }

@@ -90,6 +90,7 @@ static enum status make_buffers(struct volume *v, struct report *rep)
         if (s->set.id < 0) continue;
         s->tile = malloc(pixels * s->bytes);
         s->si = malloc(s->width * sizeof *s->si);
+        s->unpack = unpacker_new(&s->set, v->facts.tile_rows, v->facts.tile_cols);
         good = good && s->tile && s->si;
         total += pixels * s->bytes;
     }
@@ -142,6 +143,16 @@ struct tile volume_tile(const struct volume *v, size_t index)
     return t;
 }
 
+static enum status read_samples(struct samples *s, const size_t *start, const size_t *count,
+                                struct report *rep)
+{
+    bool done = false;
+    enum status st = ST_OK;
+    if (s->unpack) st = unpacker_read(s->unpack, &s->set, start, count, s->tile, &done, rep);
+    if (st != ST_OK || done) return st;
+    return dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
+}
+
 enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep)
 {
     enum status st = ST_OK;
@@ -152,8 +163,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
         struct samples *s = samples_at(v, i);
         size_t start[4] = {t.row0, t.col0, 0, 0};
         size_t count[4] = {t.rows, t.cols, s->set.dims[2], s->set.dims[3]};
-        if (s->set.id >= 0)
-            st = dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
+        if (s->set.id >= 0) st = read_samples(s, start, count, rep);
     }
     for (size_t i = 0; i < PER_PIXEL && st == ST_OK; i++) {
         struct per_pixel *p = per_pixel_at(v, i);
