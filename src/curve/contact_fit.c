@@ -49,7 +49,7 @@ static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
     struct fit_problem p;
     struct fit_result found[FIT_STARTS], r;
     size_t block = fit_set_blocks(plan, w, set, &blocks);
-    int n = fit_starts(plan, &blocks, theta), kept = 0;
+    int n = fit_starts(plan, w, &blocks, theta), kept = 0;
     /* kinks need every sample; a further number is known too badly from blocks */
     if (block == 1 || plan->model->kink || plan->free_extra) return n;
     fit_set_problem(plan, w, &blocks, &context, &p);

@@ -72,7 +72,7 @@ struct noise {
 
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };
-int fit_starts(const struct curve_plan *plan, const struct fit_set *blocks,
+int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *blocks,
                double theta[FIT_STARTS][FIT_MAX_THETA]);
 
 /** Covariances of the results from those of the unknowns and of the turning point's samples.

@@ -101,26 +101,29 @@ LANES_CLONES static double cosine_powers(const double *r, size_t n, size_t last,
     return fmax(total - seen, 0) / (double)(n - last - 1);
 }
 
-/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. */
-static double slow_cost(const double *power, const double *shape, size_t last, size_t n,
-                        double rest, double ratio)
+/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. Arrays
+ * have COSINES numbers, nil beyond last. */
+enum { COSINES = FASTEST + 2 * LANES };
+
+LANES_CLONES static double slow_cost(const double *power, const double *shape, size_t last,
+                                     size_t n, double rest, double ratio)
 {
-    double fast = (double)(n - last - 1), variance = fast * rest, product = 1.0, logs = 0;
-    for (size_t j = SLOWEST; j <= last; j++) {
-        double s = 1.0 + ratio * shape[j];
-        variance += power[j] / s;
+    double fast = (double)(n - last - 1), all = fast + (double)(last - SLOWEST + 1);
+    lanes sum = {0}, product = {1.0, 1.0, 1.0, 1.0}; /* of at most 17 factors below 1e6 each */
+    for (size_t j = SLOWEST; j <= last; j += LANES) {
+        lanes s = 1.0 + ratio * lanes_load(shape + j);
+        sum += lanes_load(power + j) / s;
         product *= s;
-        if (product > 1e200) logs += log(product), product = 1.0; /* few logarithms */
     }
-    double all = fast + (double)(last - SLOWEST + 1);
-    return all * log(variance / all) + logs + log(product);
+    double logs = log(product[0] * product[1]) + log(product[2] * product[3]);
+    return all * log((fast * rest + lanes_sum(sum)) / all) + logs;
 }
 
 /* Most likely ratio on a grid of factors `factor`, and what its likelihood gains, doubled. */
 static double best_ratio(const double *power, size_t last, size_t n, double rest, double factor,
                          int *slope, double *gain)
 {
-    double shape[FASTEST + 1] = {0}, best = 0;
+    double shape[COSINES] = {0}, best = 0;
     double none = slow_cost(power, shape, last, n, rest, 0);
     *gain = 0;
     for (int a = 1; a <= 2; a++) {
@@ -139,7 +142,7 @@ static double best_ratio(const double *power, size_t last, size_t n, double rest
 static bool may_be_slow(const double *r, size_t n)
 {
     enum { BINS = 64, LAST = 33 };
-    double bin[BINS], power[LAST + 1], gain;
+    double bin[BINS], power[COSINES] = {0}, gain;
     int slope;
     for (size_t k = 0, from = 0; k < BINS; k++) {
         size_t to = (k + 1) * n / BINS;
@@ -150,13 +153,13 @@ static bool may_be_slow(const double *r, size_t n)
         from = to;
     }
     double rest = cosine_powers(bin, BINS, LAST, power);
-    best_ratio(power, LAST, BINS, rest, 8.0, &slope, &gain);
+    best_ratio(power, LAST, BINS, rest, 16.0, &slope, &gain);
     return gain > 0.3;
 }
 
 double noise_slow(const double *r, size_t n, int *slope)
 {
-    double power[FASTEST + 1], gain;
+    double power[COSINES] = {0}, gain;
     size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
     if (n < 64 || !may_be_slow(r, n)) return 0;
     double rest = cosine_powers(r, n, last, power);
