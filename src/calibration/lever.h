@@ -43,6 +43,7 @@ struct known {
 
 struct lever {
     struct known item[LEVER_COUNT];
+    bool substrate_marked;   /**< the volume marks the pixels that are bare substrate */
     bool thickness_by_pixel; /**< each curve brings its sample thickness: it wins over the item */
 };
 

@@ -66,6 +66,16 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "thickness of the sample on a rigid base, for the layer models; a map /grid/thickness of "   \
       "the volume wins over it")                                                                   \
     K(sample, sample_thickness_u, QUANTITY, "m", "", "its standard uncertainty")                   \
+    K(sample, thickness_from, CHOICE, "given substrate", "given",                                  \
+      "given = sample_thickness, or the map /grid/thickness; substrate = height of each pixel's "  \
+      "contact point above a plane through those of the bare substrate: the pixels that "          \
+      "/grid/substrate of the volume marks, or those in the rectangle below")                      \
+    K(sample, substrate_x_from, QUANTITY, "m", "",                                                 \
+      "rectangle of bare substrate, in the x and y of the volume; it wins over /grid/substrate, "  \
+      "and a side that is not given is open")                                                      \
+    K(sample, substrate_x_to, QUANTITY, "m", "", "its other side")                                 \
+    K(sample, substrate_y_from, QUANTITY, "m", "", "likewise along y")                             \
+    K(sample, substrate_y_to, QUANTITY, "m", "", "its other side")                                 \
     K(sample, base, CHOICE, "bonded sliding", "bonded",                                            \
       "how a layer lies on its base: glued, or free to slide")                                     \
     K(sample, maugis_parameter, QUANTITY, "1", "",                                                 \
