@@ -323,7 +323,7 @@ ONE(layer_sphere, 1, 1e-9)
 /* A known miss, as measured: one noisy curve in 23 (signal to noise 15) ends 3 % above the grid. */
 ONE(dmt, 4, 5e-2)
 /* Two unknowns beside the contact point: towards a contact that hardly gives way the sum of squares
- * is a long flat valley, where the search stops. Largest measured: 2.4e-4 makes. */
+ * is a long flat valley, where the search stops. Largest excess measured: 2.4e-4. */
 ONE(jkr, 1, 1e-3)
 ONE(maugis, 1, 1e-4)
 
