@@ -24,7 +24,7 @@ static const struct {
 
 void lever_clear(struct lever *lever)
 {
-    lever->thickness_by_pixel = false;
+    lever->thickness_by_pixel = lever->substrate_marked = false;
     for (int i = 0; i < LEVER_COUNT; i++)
         lever->item[i] = (struct known){NAN, NAN, ""};
 }
@@ -74,6 +74,7 @@ enum status lever_settle(const struct recipe *recipe, const struct lever *from_v
                          struct lever *out, struct report *rep)
 {
     out->thickness_by_pixel = from_volume->thickness_by_pixel;
+    out->substrate_marked = from_volume->substrate_marked;
     for (int i = 0; i < LEVER_COUNT; i++) {
         const struct lever_row *row = &lever_rows[i];
         const struct recipe_value *value = &recipe->v[keys[i].value], *u = &recipe->v[keys[i].u];

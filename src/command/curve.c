@@ -2,6 +2,7 @@
 #include "base/units.h"
 #include "command/command.h"
 #include "command/curve_case.h"
+#include "grid/substrate.h"
 #include "maps/maps.h"
 
 #include <errno.h>
@@ -225,7 +226,8 @@ static enum status analyse(struct curve_case *c, struct report *rep)
     enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
     c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
-    st = read_tile_of(c, rep);
+    st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
+    if (st == ST_OK) st = read_tile_of(c, rep);
     if (st != ST_OK) return st;
     c->work = curve_work_new(n_max);
     if (!c->work) return fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);

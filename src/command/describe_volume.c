@@ -224,6 +224,10 @@ static void print_calibration(const struct volume_facts *f)
         describe_line(any ? "" : "calibration", "%s: %s", lever_rows[i].words, value);
         any = true;
     }
+    if (f->lever.substrate_marked) {
+        describe_line(any ? "" : "calibration", "pixels of bare substrate are marked");
+        any = true;
+    }
     if (f->lever.thickness_by_pixel) {
         describe_line(any ? "" : "calibration", "thickness of the sample at each pixel");
         any = true;

@@ -32,18 +32,26 @@ static enum lever_item sensitivity_of(const struct curve_plan *plan, const struc
     return quadrants ? LEVER_quadrant_sensitivity : LEVER_deflection_sensitivity;
 }
 
-/* The thickness of this very pixel wins over the one number. */
-static struct known known_of(const struct budget_job *job, enum lever_item item)
+/* The thickness of this very pixel wins over the one number. Where it is found as a height above
+ * the substrate, what is common to the map is the error of the substrate's plane. */
+static struct known known_of(const struct budget_job *job, const struct budget *b,
+                             enum lever_item item)
 {
-    struct known k = job->plan->lever.item[item];
-    if (item == LEVER_sample_thickness && job->plan->lever.thickness_by_pixel)
-        k.value = job->curve->thickness_m;
+    const struct curve_plan *plan = job->plan;
+    struct known k = plan->lever.item[item];
+    if (item != LEVER_sample_thickness) return k;
+    if (plan->lever.thickness_by_pixel) k.value = job->curve->thickness_m;
+    if (plan->thickness_from_substrate) {
+        k.value = b->thickness_m;
+        k.u = plane_error(&plan->substrate, job->curve->x_m, job->curve->y_m);
+    }
     return k;
 }
 
-static struct budget_input input_of(const struct budget_job *job, enum lever_item item)
+static struct budget_input input_of(const struct budget_job *job, const struct budget *b,
+                                    enum lever_item item)
 {
-    const struct known known = known_of(job, item), *k = &known;
+    const struct known known = known_of(job, b, item), *k = &known;
     const struct lever_row *row = &lever_rows[item];
     bool zero_may_be = !(row->low > 0), angle = strcmp(row->si_unit, "rad") == 0;
     struct budget_input in = {.item = item,
@@ -61,8 +69,8 @@ static struct budget_input input_of(const struct budget_job *job, enum lever_ite
 static void list_inputs(const struct budget_job *job, struct budget *b)
 {
     for (int i = 0; i < LEVER_COUNT; i++)
-        if (isfinite(known_of(job, (enum lever_item)i).value) || i == (int)b->sensitivity)
-            b->input[b->n++] = input_of(job, (enum lever_item)i);
+        if (isfinite(known_of(job, b, (enum lever_item)i).value) || i == (int)b->sensitivity)
+            b->input[b->n++] = input_of(job, b, (enum lever_item)i);
 }
 
 /* An input without value is reckoned relative to it. */
@@ -79,12 +87,16 @@ static enum status plan_at(const struct budget_job *job, const struct budget *b,
 {
     *plan = *job->plan;
     plan->coloured_noise = plan->two_depths = false;
+    plan->values_only = true;
     *factor = 1.0;
     for (size_t i = 0; i < b->n; i++) {
         const struct budget_input *in = &b->input[i];
         if (isfinite(in->value)) plan->lever.item[in->item].value = x[i];
         if (in->item == b->sensitivity) *factor = x[i] / stated(in);
+        if (in->item == LEVER_sample_thickness && plan->thickness_from_substrate)
+            plan->substrate.c[0] -= x[i] - in->value;
     }
+    if (plan->thickness_from_substrate) plan->lever.item[LEVER_sample_thickness].value = NAN;
     if (b->spring_from == SPRING_THERMAL)
         plan->lever.item[LEVER_spring_constant].value /= *factor * *factor;
     return curve_plan_renew(plan, rep);
@@ -143,6 +155,11 @@ static enum status values_at(const struct budget_job *job, const struct budget *
     struct pixel_result result;
     double factor, *made[SEG_COUNT] = {NULL};
     enum status st = plan_at(job, b, x, &plan, &factor, rep);
+    if (st == ST_RECIPE) { /* values that cannot be together have no result */
+        for (int q = 0; q < BUDGET_COUNT; q++)
+            value[q] = NAN;
+        return ST_OK;
+    }
     if (st == ST_OK) st = scale_curve(job, &plan, factor, &curve, made, rep);
     for (size_t i = 0; i < b->n; i++)
         if (b->input[i].item == LEVER_sample_thickness) curve.thickness_m = x[i];
@@ -263,6 +280,12 @@ enum status budget_linear(const struct budget_job *job, struct budget *out, stru
     *out = (struct budget){.spring_from = (enum spring_from)job->plan->spring_from,
                            .sensitivity = sensitivity_of(job->plan, job->curve),
                            .seed = 20081};
+    out->thickness_m = NAN;
+    if (job->plan->thickness_from_substrate) {
+        struct pixel_result now;
+        curve_analyse(job->plan, job->curve, job->work, &now, NULL);
+        out->thickness_m = now.map[MAP_thickness].value;
+    }
     list_inputs(job, out);
     stated_values(out, x);
     enum status st = values_at(job, out, x, value, rep);

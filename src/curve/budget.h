@@ -72,6 +72,7 @@ struct budget {
     size_t row, col; /**< the typical pixel, in the volume's order; for the caller to fill */
     enum spring_from spring_from;
     enum lever_item sensitivity; /**< the input that scales the deflection */
+    double thickness_m;          /**< found there as a height above the substrate; else NaN */
     size_t draws;                /**< asked for; 0 where no input has an uncertainty to draw */
     unsigned long seed;
     size_t n;

@@ -3,8 +3,10 @@
 #define CANTLE_CURVE_CURVE_H
 
 #include "calibration/lever.h"
+#include "calibration/tilt.h"
 #include "contact/contact.h"
 #include "curve/result.h"
+#include "fit/plane.h"
 #include "recipe/recipe.h"
 
 #include <stdbool.h>
@@ -28,8 +30,16 @@ struct raw_segment {
 struct raw_curve {
     bool absent;
     double thickness_m; /**< of the sample here, if lever.thickness_by_pixel; NaN = not known */
+    double x_m, y_m;    /**< centre of the pixel, as the volume has it */
+    bool on_substrate;  /**< the volume marks it as bare substrate */
     enum signal_stage stage[SEG_COUNT];
     struct raw_segment seg[SEG_COUNT];
+};
+
+/** Where the recipe says that the substrate is bare; sides that it does not give are infinite. */
+struct substrate_box {
+    bool given;
+    double x_from, x_to, y_from, y_to; /**< m */
 };
 
 /** What the analysis does with every curve; made once from recipe and calibration. */
@@ -38,13 +48,14 @@ struct curve_plan {
     struct contact_setup setup;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
-    bool tilt_corrected;     /**< the spring constant in use is k/cos^2(tilt) */
+    enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
     int spring_from;         /**< how k was found: 0 independent, 1 thermal, 2 nominal (budget.h) */
     size_t draws;            /**< of the Monte Carlo of budget.h */
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
     bool two_depths;     /**< fit the shallow half as well */
+    bool values_only;    /**< standard errors are not asked for where they cost further fits */
     int baseline_order;  /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
@@ -52,7 +63,10 @@ struct curve_plan {
     double poisson_ratio;
     double separation_m;  /**< z0 of Tabor's parameter */
     double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
-    int work_from;        /**< 0 model, 1 dmt, 2 jkr, 3 none */
+    bool thickness_from_substrate; /**< see thickness.h */
+    struct substrate_box substrate_box;
+    struct plane substrate; /**< contact heights of the bare substrate; set after making */
+    int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
@@ -73,7 +87,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,
  * and not freed: call it on a copy of the plan, and contact_release the copy's where it differs.
- * Errors: ST_RECIPE for a tilt that is needed and not known; as contact_prepare. */
+ * Errors: ST_RECIPE for a tilt, tip height or lever length that is needed and not known, or that
+ * the tilt correction cannot take; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
 
 /** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */

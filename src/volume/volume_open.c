@@ -21,6 +21,7 @@ static struct volume *volume_new(const char *path)
     dataset_clear(&v->present.set);
     dataset_clear(&v->z_offset.set);
     dataset_clear(&v->thickness.set);
+    dataset_clear(&v->substrate.set);
     lever_clear(&v->facts.lever);
     for (int id = 0; id < SEG_COUNT; id++) {
         struct segment *seg = &v->seg[id];
@@ -69,6 +70,7 @@ void volume_close(struct volume **v)
     per_pixel_close(&old->present);
     per_pixel_close(&old->z_offset);
     per_pixel_close(&old->thickness);
+    per_pixel_close(&old->substrate);
     source_close(&old->source);
     digest_stream_free(old->stream);
     free(old->x_m);

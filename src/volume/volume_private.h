@@ -48,7 +48,7 @@ struct volume {
     struct source source;
     char *path;
     double *x_m, *y_m;
-    struct per_pixel present, z_offset, thickness;
+    struct per_pixel present, z_offset, thickness, substrate;
     struct segment seg[SEG_COUNT];
     struct tile tile; /**< the one read last */
     struct digest_stream *stream;

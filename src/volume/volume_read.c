@@ -76,8 +76,11 @@ void volume_curve(struct volume *v, size_t row, size_t col, struct raw_curve *ou
 {
     size_t pixel = (row - v->tile.row0) * v->tile.cols + (col - v->tile.col0);
     *out = (struct raw_curve){.absent = there(&v->present.set) && v->present.tile[pixel] == 0,
-                              .thickness_m = NAN};
+                              .thickness_m = NAN,
+                              .x_m = v->facts.x_m[col],
+                              .y_m = v->facts.y_m[row]};
     if (there(&v->thickness.set)) out->thickness_m = v->thickness.tile[pixel];
+    if (there(&v->substrate.set)) out->on_substrate = v->substrate.tile[pixel] != 0;
     for (int id = 0; id < SEG_COUNT; id++) {
         out->stage[id] = v->facts.seg[id].stage;
         if (v->facts.seg[id].there && !out->absent)

@@ -8,7 +8,7 @@
 static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
                     wanted_tiles = 256;
 
-enum { PER_PIXEL = 3 + 3 * SEG_COUNT };
+enum { SINGLE = 4, PER_PIXEL = SINGLE + 3 * SEG_COUNT };
 
 static struct samples *samples_at(struct volume *v, size_t i)
 {
@@ -20,12 +20,12 @@ static struct samples *samples_at(struct volume *v, size_t i)
 /* As samples_at, for the PER_PIXEL [ny,nx] arrays. */
 static struct per_pixel *per_pixel_at(struct volume *v, size_t i)
 {
-    if (i == 0) return &v->present;
-    if (i == 1) return &v->z_offset;
-    if (i == 2) return &v->thickness;
-    struct segment *seg = &v->seg[(i - 3) / 3];
+    struct per_pixel *single[SINGLE] = {&v->present, &v->z_offset, &v->thickness, &v->substrate};
+    if (i < SINGLE) return single[i];
+    i -= SINGLE;
+    struct segment *seg = &v->seg[i / 3];
     struct per_pixel *each[3] = {&seg->length, &seg->start, &seg->step};
-    return each[(i - 3) % 3];
+    return each[i % 3];
 }
 
 static size_t bytes_of_pixel(struct volume *v)

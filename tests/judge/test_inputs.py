@@ -226,6 +226,23 @@ class OneVolume(unittest.TestCase):
         tilted = {**ALL, "spring_constant": (sc.SPRING * np.cos(np.radians(20)) ** 2, "N/m"), "tilt": (20, "degree")}
         self.check(self.maps(self.parts(), {**SETTINGS, "calibration.tilt_correction": "cosine_squared"}, tilted))
         self.check(self.maps(self.parts(), SETTINGS, {**ALL, "tilt": (20, "degree")}))
+        self.check(self.maps(self.parts(), {**SETTINGS, "calibration.tilt_correction": "contained"},
+                             {**ALL, "tilt": (20, "degree")}))
+
+    def test_tilt_with_tip_height(self):
+        """Factors of tests/reference/66_tilt.csv, last row; forces that were recorded with the bare k grow by the
+        factor once, those from deflections likewise."""
+        factors = {"cosine_squared": 1.132474331431794, "heim": 1.221383801072883, "hutter": 1.267048003996669,
+                   "beam": 1.265641087677821}
+        for name, factor in factors.items():
+            bare = sc.SPRING / factor
+            tilted = {**ALL, "spring_constant": (bare, "N/m"), "tilt": (20, "degree"), "tip_height": (10, "um"),
+                      "lever_length": (0.1, "mm")}
+            settings = {**SETTINGS, "calibration.tilt_correction": name}
+            with self.subTest(correction=name):
+                self.check(self.maps(self.parts(), settings, tilted))
+                forces = self.parts(lambda d: d * bare, units="N", stage="force")
+                self.check(self.maps(forces, settings, tilted))
 
 
 class Flags(unittest.TestCase):
@@ -530,6 +547,17 @@ class Flags(unittest.TestCase):
         self.wants(self.pair(thickness=[[1e-3, 1e-6]]), "substrate_felt")
         self.wants(self.pair(thickness=[[1e-3, 1e-7]], **layer), "too_thin")
         self.wants(self.pair(thickness=[[1e-3, np.nan]], **layer), "no_thickness")
+
+    def test_bare_substrate(self):
+        """Column 0 stands on the substrate, column 1 is substrate that nobody marked, the rest is marked."""
+        curves = [sc.curve("paraboloid", 2.0, SAMPLES, z0=-1e-6 if i == 0 else 0.0, phase=0.3, noise=0.05e-9)
+                  for i in range(14)]
+        sc.write(self.path / "v.h5", curves, 1, np.random.default_rng(4), substrate=[[0, 0] + 12 * [1]])
+        maps = program.map_volume(self.path, self.path / "v.h5", sc.settings(
+            "paraboloid", "approach", sample__thickness_from="substrate"))
+        self.wants(maps, "bare_substrate")
+        self.assertTrue(maps.flagged("bare_substrate")[0, 2:].all())
+        self.assertLess(abs(maps["thickness"][0, 0] - 1e-6), 5 * maps["thickness_errors"][0, 0])
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""
