@@ -137,12 +137,25 @@ static double best_ratio(const double *power, size_t last, size_t n, double rest
     return best;
 }
 
+/* The cosines of BINS samples, made once. */
+enum { BINS = 64, BIN_LAST = 33 };
+
+static const double (*bin_cosines(void))[BINS]
+{
+    static double table[BIN_LAST + 1][BINS];
+    if (table[0][0] == 0)
+        for (int j = BIN_LAST; j >= 0; j--)
+            for (int i = 0; i < BINS; i++)
+                table[j][i] = cos(M_PI * j * (i + 0.5) / BINS);
+    return table;
+}
+
 /* A quick look at means of few blocks: most noise is not slow, and need not be looked at closely.
  */
 static bool may_be_slow(const double *r, size_t n)
 {
-    enum { BINS = 64, LAST = 33 };
-    double bin[BINS], power[COSINES] = {0}, gain;
+    const double(*cosine)[BINS] = bin_cosines();
+    double bin[BINS], power[COSINES] = {0}, gain, seen = 0;
     int slope;
     for (size_t k = 0, from = 0; k < BINS; k++) {
         size_t to = (k + 1) * n / BINS;
@@ -152,8 +165,13 @@ static bool may_be_slow(const double *r, size_t n)
         bin[k] = sum / sqrt((double)(to - from)); /* white noise keeps its variance */
         from = to;
     }
-    double rest = cosine_powers(bin, BINS, LAST, power);
-    best_ratio(power, LAST, BINS, rest, 16.0, &slope, &gain);
+    for (size_t j = SLOWEST; j <= BIN_LAST; j++) {
+        double of = moments_dot(cosine[j], bin, 0, BINS);
+        power[j] = of * of * 2.0 / BINS;
+        seen += power[j];
+    }
+    double rest = fmax(moments_dot(bin, bin, 0, BINS) - seen, 0) / (BINS - BIN_LAST - 1);
+    best_ratio(power, BIN_LAST, BINS, rest, 16.0, &slope, &gain);
     return gain > 0.3;
 }
 
