@@ -270,6 +270,7 @@ static double engine_cost(struct bench *b, struct lane *lane)
     contact_fit_run(&b->plan, b->work, lane, &fit, &flags);
     if (!fit.done) return NAN;
     *lane = before;
+    lane_set_force(&b->plan, lane); /* the fit has moved the baseline */
     fit_set_choose(&b->plan, b->work, lane, NAN, &b->set);
     double inner[2], pull = b->m->pull ? fit.pull_n / spring : 0;
     inner[0] = log(b->m->free_length ? fit.length : fit.kappa);
@@ -320,8 +321,7 @@ ONE(cone, 2, 1e-9)
 ONE(flat_punch, 2, 1e-9)
 ONE(sphere, 1, 1e-9)
 ONE(layer_sphere, 1, 1e-9)
-/* A known miss, as measured: one noisy curve in 23 (signal to noise 15) ends 3 % above the grid. */
-ONE(dmt, 4, 5e-2)
+ONE(dmt, 4, 1e-9)
 /* Two unknowns beside the contact point: towards a contact that hardly gives way the sum of squares
  * is a long flat valley, where the search stops. Largest excess measured: 2.4e-4. */
 ONE(jkr, 1, 1e-3)
