@@ -1,4 +1,5 @@
 #include "base/units.h"
+#include "base/words.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
 
@@ -30,17 +31,27 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
              (int)digits, m->error / factor, pure ? "" : " ", prefix, pure ? "" : si_unit);
 }
 
+/* The name of a file may come from another file. */
+static void plain_name(const char *name, char *out, size_t size)
+{
+    words_excerpt(name, out, size);
+    words_printable(out, '?');
+}
+
 static void report_place(FILE *out, const struct curve_case *c, const char *before)
 {
     const struct volume_facts *f = c->facts;
-    char x[32], y[32];
+    char x[32], y[32], file[512], volume[512], recipe[sizeof c->recipe_from];
+    plain_name(c->file, file, sizeof file);
+    plain_name(c->volume_path, volume, sizeof volume);
+    plain_name(c->recipe_from, recipe, sizeof recipe);
     units_show(f->x_m[c->volume_column], "m", 5, x, sizeof x);
     units_show(f->y_m[c->volume_row], "m", 5, y, sizeof y);
     fprintf(out, "%scurve of column %zu, row %zu of %s, at x %s, y %s\n", before, c->column, c->row,
-            c->file, x, y);
-    fprintf(out, "%s  volume %s, stored there in column %zu, row %zu\n", before, c->volume_path,
+            file, x, y);
+    fprintf(out, "%s  volume %s, stored there in column %zu, row %zu\n", before, volume,
             c->volume_column, c->volume_row);
-    fprintf(out, "%s  recipe: %s\n", before, c->recipe_from);
+    fprintf(out, "%s  recipe: %s\n", before, recipe);
 }
 
 static void report_read(FILE *out, const struct curve_case *c, const char *before)

@@ -7,6 +7,9 @@
  * stays large enough for a disk. */
 static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
                     wanted_tiles = 256;
+/* What a pixel costs beside its samples (numbers of the grid, its result): pixels of a few bytes
+ * must not make tiles of millions. */
+static const size_t smallest_pixel = 512;
 
 enum { SINGLE = 4, PER_PIXEL = SINGLE + 3 * SEG_COUNT };
 
@@ -121,7 +124,7 @@ enum status volume_cut_tiles(struct volume *v, struct report *rep)
                     "one pixel needs %zu MiB of samples, the largest that is read is "
                     "%zu MiB",
                     bytes >> 20, LARGEST_BLOCK >> 20);
-    choose_tile(v, bytes);
+    choose_tile(v, bytes > smallest_pixel ? bytes : smallest_pixel);
     return make_buffers(v, rep);
 }
 

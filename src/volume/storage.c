@@ -1,0 +1,115 @@
+#include "volume/storage.h"
+
+#include <math.h>
+
+/* Chunks that any file may have, there or not: looking up a million takes a second or so. */
+static const double free_chunks = 1 << 20;
+/* The index of a chunk, alone, takes no less of a file. */
+static const double smallest_entry = 8;
+/* deflate packs at most 1032 to 1 (zlib's technical details, zlib.net/zlib_tech.html). */
+static const double tightest = 1032;
+/* Room for the last chunk, which may reach beyond the dataset, and for texts of a few bytes. */
+static const double slack = 65536;
+
+static double file_bytes(hid_t set)
+{
+    hsize_t size = 0;
+    hid_t file = H5Iget_file_id(set);
+    if (file < 0 || H5Fget_filesize(file, &size) < 0) size = 0;
+    if (file >= 0) H5Fclose(file);
+    return (double)size;
+}
+
+/* Numbers in a dataset; 0 when it has no size. dims: [H5S_MAX_RANK] */
+static double count_of(hid_t set, hsize_t *dims, int *rank)
+{
+    double n = 1;
+    hid_t space = H5Dget_space(set);
+    *rank = space < 0 || H5Sget_simple_extent_type(space) == H5S_NULL
+                ? -1
+                : H5Sget_simple_extent_dims(space, dims, NULL);
+    if (space >= 0) H5Sclose(space);
+    for (int i = 0; i < *rank; i++)
+        n *= (double)dims[i];
+    return *rank < 0 ? 0 : n;
+}
+
+static enum status check_chunks(hid_t set, hid_t plist, struct report *rep)
+{
+    hsize_t dims[H5S_MAX_RANK] = {0}, chunk[H5S_MAX_RANK] = {0};
+    int rank;
+    double chunks = count_of(set, dims, &rank) > 0;
+    int n = H5Pget_nfilters(plist);
+    H5Z_filter_t seen[H5Z_MAX_NFILTERS];
+    if (n < 0 || n > H5Z_MAX_NFILTERS || (rank > 0 && H5Pget_chunk(plist, rank, chunk) != rank))
+        return fail(rep, ST_INPUT, "has chunks that cannot be read, the file is damaged");
+    for (int i = 0; i < n; i++) {
+        size_t values = 0;
+        seen[i] = H5Pget_filter2(plist, (unsigned)i, NULL, &values, NULL, 0, NULL, NULL);
+        for (int k = 0; k < i; k++)
+            if (seen[k] == seen[i])
+                return fail(rep, ST_INPUT, "passes filter %d twice; store it with deflate, once",
+                            (int)seen[i]);
+    }
+    for (int i = 0; i < rank; i++)
+        chunks *= ceil((double)dims[i] / (double)(chunk[i] ? chunk[i] : 1));
+    if (chunks > free_chunks && chunks > file_bytes(set) / smallest_entry)
+        return fail(rep, ST_INPUT,
+                    "is cut into %.3g chunks, more than a file of this size can hold; most of "
+                    "it was never written",
+                    chunks);
+    return ST_OK;
+}
+
+enum status storage_check(hid_t set, struct report *rep)
+{
+    enum status st = ST_OK;
+    hid_t plist = H5Dget_create_plist(set);
+    H5D_layout_t layout = plist < 0 ? H5D_LAYOUT_ERROR : H5Pget_layout(plist);
+    if (layout == H5D_LAYOUT_ERROR)
+        st = fail(rep, ST_INPUT, "is stored in a way that cannot be read, the file is damaged");
+    else if (layout == H5D_VIRTUAL || H5Pget_external_count(plist) != 0)
+        st = fail(rep, ST_INPUT,
+                  "keeps its data in another file, which is not opened; everything must be in one "
+                  "file: copy the data into it");
+    else if (layout == H5D_CHUNKED)
+        st = check_chunks(set, plist, rep);
+    if (plist >= 0) H5Pclose(plist);
+    return st;
+}
+
+enum status storage_check_whole(hid_t set, struct report *rep)
+{
+    hsize_t dims[H5S_MAX_RANK] = {0};
+    int rank;
+    enum status st = storage_check(set, rep);
+    if (st != ST_OK) return st;
+    hid_t type = H5Dget_type(set);
+    double bytes = count_of(set, dims, &rank) * (type < 0 ? 0 : (double)H5Tget_size(type));
+    double stored = fmin((double)H5Dget_storage_size(set), file_bytes(set));
+    if (type >= 0) H5Tclose(type);
+    if (bytes > tightest * stored + slack)
+        return fail(rep, ST_INPUT, "claims %.3g MB, but the file holds %.3g MB of it", bytes * 1e-6,
+                    stored * 1e-6);
+    return ST_OK;
+}
+
+/* Called by HDF5 before it opens another file. */
+static herr_t refuse_link(const char *parent, const char *group, const char *child,
+                          const char *object, unsigned *flags, hid_t access, void *left_file)
+{
+    (void)parent, (void)group, (void)child, (void)object, (void)flags, (void)access;
+    *(bool *)left_file = true;
+    return -1;
+}
+
+hid_t storage_access(bool *left_file)
+{
+    hid_t access = H5Pcreate(H5P_DATASET_ACCESS);
+    *left_file = false;
+    if (access >= 0 && H5Pset_elink_cb(access, refuse_link, left_file) < 0) {
+        H5Pclose(access);
+        access = H5I_INVALID_HID;
+    }
+    return access;
+}
