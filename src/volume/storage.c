@@ -46,6 +46,12 @@ static enum status check_chunks(hid_t set, hid_t plist, struct report *rep)
     for (int i = 0; i < n; i++) {
         size_t values = 0;
         seen[i] = H5Pget_filter2(plist, (unsigned)i, NULL, &values, NULL, 0, NULL, NULL);
+        if (seen[i] < H5Z_FILTER_RESERVED && seen[i] != H5Z_FILTER_DEFLATE &&
+            seen[i] != H5Z_FILTER_SHUFFLE && seen[i] != H5Z_FILTER_FLETCHER32)
+            return fail(rep, ST_INPUT,
+                        "is packed with filter %d (szip 4, nbit 5, scaleoffset 6), which is not "
+                        "read; store it with deflate or without compression",
+                        (int)seen[i]);
         for (int k = 0; k < i; k++)
             if (seen[k] == seen[i])
                 return fail(rep, ST_INPUT, "passes filter %d twice; store it with deflate, once",

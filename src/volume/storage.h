@@ -8,7 +8,9 @@
 #include <stdbool.h>
 
 /** Refuse a dataset that keeps its data in another file (external storage, virtual), whose chunks
- *  pass one filter twice (a few bytes would unpack to any size), or that has far more chunks than a
+ *  pass one filter twice (a few bytes would unpack to any size) or a filter of the library other
+ *  than deflate, shuffle and fletcher32 (nbit and scaleoffset of HDF5 1.10.8 trust their parameters
+ *  and can be made to crash), or that has far more chunks than a
  *  file of this size can hold (most are not there, and looking for them takes for ever). Opens no
  *  other file. Errors: ST_INPUT, without the dataset's name. */
 enum status storage_check(hid_t set, struct report *rep) MUST_CHECK;
