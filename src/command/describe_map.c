@@ -1,5 +1,6 @@
 #include "command/describe.h"
 
+#include "base/guard.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "maps/h5get.h"
@@ -58,6 +59,7 @@ static enum status used_load(struct used *u, const char *path, struct report *re
     struct source s;
     *u = (struct used){0};
     lever_clear(&u->lever);
+    guard_file(path);
     enum status st = source_open(&s, path, rep);
     for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++)
         st = read_used(&s, u, i, rep);
@@ -67,6 +69,7 @@ static enum status used_load(struct used *u, const char *path, struct report *re
         u->space = word_of(&s, "fit_space");
     }
     source_close(&s);
+    guard_file(NULL);
     return st == ST_OK ? st : within(rep, st, "%s: ", path);
 }
 

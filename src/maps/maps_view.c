@@ -1,6 +1,7 @@
 #include "maps/maps.h"
 
 #include "base/files.h"
+#include "base/guard.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "maps/budget_file.h"
@@ -24,6 +25,7 @@ bool maps_is_one(const char *path)
     struct report unused;
     h5put_quiet();
     if (file_check(path, "", NULL, &unused) != ST_OK || H5Fis_hdf5(path) <= 0) return false;
+    guard_file(path);
     hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
     if (file < 0) return false;
     hid_t root = H5Gopen2(file, "/", H5P_DEFAULT);
@@ -31,6 +33,7 @@ bool maps_is_one(const char *path)
               strcmp(layout, MAPS_LAYOUT) == 0;
     if (root >= 0) H5Gclose(root);
     H5Fclose(file);
+    guard_file(NULL);
     return is;
 }
 
@@ -240,6 +243,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
                     "%s: this is not a map file (none there, or not HDF5 with attribute "
                     "layout = " MAPS_LAYOUT ")",
                     path);
+    guard_file(path);
     hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
     if (file < 0) return fail(rep, ST_INPUT, "%s: cannot be opened", path);
     enum status st = load_axes(out, file, rep);
@@ -248,6 +252,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
     if (st == ST_OK) st = budget_get(&out->budget, &out->has_budget, file, rep);
     if (st == ST_OK) st = summarise(out, rep);
     H5Fclose(file);
+    guard_file(NULL);
     if (st == ST_OK) return ST_OK;
     maps_view_free(out);
     return within(rep, st, "%s: ", path);

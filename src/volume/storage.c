@@ -34,6 +34,31 @@ static double count_of(hid_t set, hsize_t *dims, int *rank)
     return *rank < 0 ? 0 : n;
 }
 
+/* What its size and type need, unpacked. */
+static double bytes_of(hid_t set)
+{
+    hsize_t dims[H5S_MAX_RANK] = {0};
+    int rank;
+    hid_t type = H5Dget_type(set);
+    double bytes = count_of(set, dims, &rank) * (type < 0 ? 0 : (double)H5Tget_size(type));
+    if (type >= 0) H5Tclose(type);
+    return bytes;
+}
+
+/* HDF5 believes the index how long a chunk is, and reads as much as the shape says. */
+static bool chunks_are_whole(hid_t set, const hsize_t *chunk, int rank)
+{
+    hsize_t stored = 0;
+    hid_t space = H5Dget_space(set), type = H5Dget_type(set);
+    double bytes = type < 0 ? 0 : (double)H5Tget_size(type);
+    bool known = space >= 0 && H5Dget_num_chunks(set, space, &stored) >= 0;
+    if (space >= 0) H5Sclose(space);
+    if (type >= 0) H5Tclose(type);
+    for (int i = 0; i < rank; i++)
+        bytes *= (double)chunk[i];
+    return known && (double)H5Dget_storage_size(set) == bytes * (double)stored;
+}
+
 static enum status check_chunks(hid_t set, hid_t plist, struct report *rep)
 {
     hsize_t dims[H5S_MAX_RANK] = {0}, chunk[H5S_MAX_RANK] = {0};
@@ -59,12 +84,25 @@ static enum status check_chunks(hid_t set, hid_t plist, struct report *rep)
     }
     for (int i = 0; i < rank; i++)
         chunks *= ceil((double)dims[i] / (double)(chunk[i] ? chunk[i] : 1));
+    if (n == 0 && !chunks_are_whole(set, chunk, rank))
+        return fail(rep, ST_INPUT, "has chunks of another size than it says, the file is damaged");
     if (chunks > free_chunks && chunks > file_bytes(set) / smallest_entry)
         return fail(rep, ST_INPUT,
                     "is cut into %.3g chunks, more than a file of this size can hold; most of "
                     "it was never written",
                     chunks);
     return ST_OK;
+}
+
+/* HDF5 takes the room that a compact dataset says it has for what its size needs. */
+static enum status check_room(hid_t set, struct report *rep)
+{
+    double stored = (double)H5Dget_storage_size(set), bytes = bytes_of(set);
+    /* nothing at all: never written, reads as the fill value */
+    return stored == 0 || stored >= bytes
+               ? ST_OK
+               : fail(rep, ST_INPUT, "needs %.0f bytes for its size, but only %.0f are stored",
+                      bytes, stored);
 }
 
 enum status storage_check(hid_t set, struct report *rep)
@@ -80,20 +118,18 @@ enum status storage_check(hid_t set, struct report *rep)
                   "file: copy the data into it");
     else if (layout == H5D_CHUNKED)
         st = check_chunks(set, plist, rep);
+    else
+        st = check_room(set, rep);
     if (plist >= 0) H5Pclose(plist);
     return st;
 }
 
 enum status storage_check_whole(hid_t set, struct report *rep)
 {
-    hsize_t dims[H5S_MAX_RANK] = {0};
-    int rank;
     enum status st = storage_check(set, rep);
     if (st != ST_OK) return st;
-    hid_t type = H5Dget_type(set);
-    double bytes = count_of(set, dims, &rank) * (type < 0 ? 0 : (double)H5Tget_size(type));
+    double bytes = bytes_of(set);
     double stored = fmin((double)H5Dget_storage_size(set), file_bytes(set));
-    if (type >= 0) H5Tclose(type);
     if (bytes > tightest * stored + slack)
         return fail(rep, ST_INPUT, "claims %.3g MB, but the file holds %.3g MB of it", bytes * 1e-6,
                     stored * 1e-6);

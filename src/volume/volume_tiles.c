@@ -1,3 +1,4 @@
+#include "base/guard.h"
 #include "volume/volume_private.h"
 
 #include <stdlib.h>
@@ -162,6 +163,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
     v->tile = (struct tile){0};
     if (t.rows * t.cols > v->facts.tile_rows * v->facts.tile_cols)
         return fail(rep, ST_BUG, "%s: a tile larger than the volume's own was asked for", v->path);
+    guard_file(v->path);
     for (size_t i = 0; i < 3 * SEG_COUNT && st == ST_OK; i++) {
         struct samples *s = samples_at(v, i);
         size_t start[4] = {t.row0, t.col0, 0, 0};
@@ -172,6 +174,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
         struct per_pixel *p = per_pixel_at(v, i);
         if (p->set.id >= 0) st = per_pixel_read(p, t, p->tile, rep);
     }
+    guard_file(NULL);
     if (st != ST_OK) return within(rep, st, "%s: ", v->path);
     v->tile = t;
     return ST_OK;

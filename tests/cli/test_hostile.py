@@ -232,6 +232,34 @@ class NoEnd(WithFiles):
             f["approach/signal"].attrs.update(kept)
         self.says_no("describe", "c.h5", says=("/approach/signal", "filter 5"))
 
+    def test_chunk_shorter_than_its_shape(self):
+        """HDF5 1.10.8 would read on behind it, in memory that is not the file's."""
+        with self.copy("v.h5") as f:
+            shape, kept = f["approach/signal"].shape, dict(f["approach/signal"].attrs)
+            del f["approach/signal"]
+            new = f.create_dataset("approach/signal", shape, "f8", chunks=shape)
+            new.id.write_direct_chunk((0, 0, 0), bytes(80))
+            new.attrs.update(kept)
+        self.says_no("describe", "c.h5", says=("/approach/signal", "another size"))
+
+    def test_compact_shorter_than_its_shape(self):
+        ramp = np.linspace(0, 1e-7, 64)
+        with self.copy("v.h5") as f:
+            kept = dict(f["approach/z"].attrs)
+            del f["approach/z"]
+            plist = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
+            plist.set_layout(h5py.h5d.COMPACT)
+            new = h5py.h5d.create(f.id, b"approach/z", h5py.h5t.IEEE_F64LE, h5py.h5s.create_simple((64,)), plist)
+            new.write(h5py.h5s.ALL, h5py.h5s.ALL, ramp)
+            f["approach/z"].attrs.update(kept)
+        self.run_there("describe", "c.h5")
+        data = bytearray((self.folder / "c.h5").read_bytes())
+        at = data.index(ramp.tobytes())
+        self.assertEqual(data[at - 2:at], (512).to_bytes(2, "little"))  # layout message, version 3: size, data
+        data[at - 2:at] = (40).to_bytes(2, "little")
+        (self.folder / "c.h5").write_bytes(data)
+        self.says_no("describe", "c.h5", says=("/approach/z", "only 40 are stored"))
+
     def test_chunks_that_were_never_written(self):
         """Legal: they read as the fill value."""
         self.replaced("approach/signal", (3, 4, 64), "f4", chunks=(1, 4, 64), fillvalue=0.25, write=(0, 0))
