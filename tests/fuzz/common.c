@@ -20,11 +20,6 @@ void fuzz_wrong(const char *what)
     abort();
 }
 
-int fuzz_descriptor(void)
-{
-    return file;
-}
-
 static void remove_folder(void)
 {
     unlink(file_path);

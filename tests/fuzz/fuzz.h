@@ -17,8 +17,6 @@ void fuzz_wrong(const char *what) __attribute__((noreturn));
 /** A file, in a private folder of TMPDIR or /dev/shm, that holds the bytes: its path, good until
  * the next call. */
 const char *fuzz_file(const uint8_t *data, size_t size);
-/** The descriptor of that file. */
-int fuzz_descriptor(void);
 
 /** A failure has a documented status and a message of one line that a terminal may be given;
  * nothing that bytes can do is a defect of the program (ST_BUG). */

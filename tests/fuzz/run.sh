@@ -41,14 +41,14 @@ for target in $targets; do
   units) options="$options -max_len=80 -dict=$root/tests/fuzz/units.dict" ;;
   recipe)
     options="$options -max_len=2048 -dict=$build/recipe.dict"
-    "$build/cantle" manual keys | grep -o '`[a-z_]*`' | tr -d '`' | sort -u | sed 's/.*/"&"/' >"$build/recipe.dict"
+    "$build/cantle" manual keys | grep -oE '`[a-z_]+`' | tr -d '`' | sort -u | sed 's/.*/"&"/' >"$build/recipe.dict"
     ;;
   esac
   echo "== $target, $minutes min"
   # shellcheck disable=SC2086
   nice -n 19 "$build/tests/fuzz/fuzz_$target" $options -artifact_prefix="$found/" "$corpus" "$root/tests/fuzz/corpus/$target" \
     >"$build/$target.log" 2>&1 || status=1
-  grep -aE "stat::number_of_executed_units|^#[0-9]+:? .*(DONE|cov:)" "$build/$target.log" | tail -2
+  grep -aE "stat::number_of_executed_units|^#[0-9]+:? .*(DONE|cov:)" "$build/$target.log" | tail -2 || true
   echo "found: $(find "$found" -type f | wc -l) (in $found)"
 done
 exit $status

@@ -7,7 +7,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 enum { MOST_NAMES = 160, NAME = 96 };
 
@@ -558,18 +557,6 @@ static void find_names(struct tree *t, bool volume)
         if (t->n < MOST_NAMES) snprintf(t->name[t->n++], NAME, "%s", more_names[i]);
 }
 
-/* A few damaged bytes on top, now and then. */
-static void poke(struct dice *d)
-{
-    unsigned n = dice_byte(d) == 77 ? dice_below(d, 4) : 0;
-    off_t end = lseek(fuzz_descriptor(), 0, SEEK_END);
-    for (unsigned i = 0; i < n && end > 0; i++) {
-        off_t at = ((off_t)dice_byte(d) << 16 | dice_byte(d) << 8 | dice_byte(d)) % end;
-        uint8_t byte = (uint8_t)dice_byte(d);
-        if (pwrite(fuzz_descriptor(), &byte, 1, at) != 1) return;
-    }
-}
-
 const char *fuzz_tree(const char *prefix, struct dice *d)
 {
     static struct tree trees[8]; /* one a seed: looking for names takes longer than all else */
@@ -593,6 +580,5 @@ const char *fuzz_tree(const char *prefix, struct dice *d)
         change(t);
     H5Fclose(t->file);
     fuzz_check_closed();
-    poke(d);
     return path;
 }
