@@ -147,7 +147,8 @@ static void read_seeds(void)
     struct dirent **entry = NULL;
     int n = folder ? scandir(folder, &entry, NULL, alphasort) : -1;
     for (int i = 0; i < n; i++) {
-        if (entry[i]->d_name[0] != '.' && n_seeds < MOST_SEEDS) read_seed(folder, entry[i]->d_name);
+        if (strstr(entry[i]->d_name, ".h5") && n_seeds < MOST_SEEDS)
+            read_seed(folder, entry[i]->d_name);
         free(entry[i]);
     }
     free(entry);

@@ -20,13 +20,14 @@ export TMPDIR
 trap 'rm -rf "$TMPDIR"' EXIT
 export CANTLE_FUZZ_SEEDS=$build/seeds HYDRA_LAUNCHER=fork
 export LSAN_OPTIONS=suppressions=$root/tests/leaks.supp:print_suppressions=0
-[ -d "$CANTLE_FUZZ_SEEDS" ] || ASAN_OPTIONS=detect_leaks=0 "$root/tests/fuzz/seeds.sh" "$build/cantle" "$CANTLE_FUZZ_SEEDS"
+# kept from run to run: what was found belongs to these files
+[ -d "$CANTLE_FUZZ_SEEDS/units" ] || ASAN_OPTIONS=detect_leaks=0 "$root/tests/fuzz/seeds.sh" "$build/cantle" "$CANTLE_FUZZ_SEEDS"
 
 status=0
 for target in $targets; do
   corpus=$build/corpus/$target
   found=$build/found/$target
-  mkdir -p "$corpus" "$found" "$root/tests/fuzz/corpus/$target"
+  mkdir -p "$corpus" "$found"
   export ASAN_OPTIONS=quarantine_size_mb=16:malloc_context_size=8
   options="-max_total_time=$((minutes * 60)) -timeout=25 -rss_limit_mb=2048 -malloc_limit_mb=1024 -print_final_stats=1 -len_control=0"
   case $target in
@@ -44,9 +45,10 @@ for target in $targets; do
     "$build/cantle" manual keys | grep -oE '`[a-z_]+`' | tr -d '`' | sort -u | sed 's/.*/"&"/' >"$build/recipe.dict"
     ;;
   esac
+  [ ! -d "$CANTLE_FUZZ_SEEDS/$target" ] || cp "$CANTLE_FUZZ_SEEDS/$target"/* "$corpus"
   echo "== $target, $minutes min"
   # shellcheck disable=SC2086
-  nice -n 19 "$build/tests/fuzz/fuzz_$target" $options -artifact_prefix="$found/" "$corpus" "$root/tests/fuzz/corpus/$target" \
+  nice -n 19 "$build/tests/fuzz/fuzz_$target" $options -artifact_prefix="$found/" "$corpus" \
     >"$build/$target.log" 2>&1 || status=1
   grep -aE "stat::number_of_executed_units|^#[0-9]+:? .*(DONE|cov:)" "$build/$target.log" | tail -2 || true
   echo "found: $(find "$found" -type f | wc -l) (in $found)"

@@ -1,7 +1,9 @@
 #!/usr/bin/env bash
-# Good files to start from, made by the program itself: small volumes of every storage and map files.
+# What fuzzing starts from. Good files, made by the program itself: small volumes of every storage and
+# map files in FOLDER; inputs of the other targets, from the lists beside this script, in FOLDER/TARGET/.
 #   tests/fuzz/seeds.sh PROGRAM FOLDER
 set -euo pipefail
+here=$(cd "$(dirname "$0")" && pwd)
 program=$(realpath "$1")
 mkdir -p "$2"
 cd "$2"
@@ -16,3 +18,26 @@ for i in 1 2; do
   "$program" map r.yaml volume-$i.h5 -o maps-$i.h5 --overwrite --quiet || [ $? = 6 ]
 done
 rm r.yaml
+
+mkdir -p units recipe volume_tree maps_tree
+n=0
+grep -v '^#' "$here/units.txt" | while IFS= read -r line; do
+  n=$((n + 1))
+  printf '%s' "$line" >units/$n
+done
+printf 'a1 \n\nm' >units/newline # UDUNITS prints what it does not know
+printf 'a1 m\0m' >units/nul
+"$program" recipe volume-1.h5 >recipe/printed
+"$program" recipe >recipe/defaults
+printf 'contact:\n  model: jkr\n  to: 80 %%\n  from: 2 nN\nlimits:\n  modulus_low: 1 kPa\n' >recipe/short
+printf 'calibration:\n  spring_constant: "0.3 N\\n/m"\n' >recipe/newline
+printf -- '--- {contact: {model: cone}, tip: }\n' >recipe/flow
+printf 'a: &a [*a, *a]\n' >recipe/alias
+for target in volume_tree maps_tree; do
+  n=0
+  grep -v '^#' "$here/$target.hex" | while IFS= read -r line; do
+    n=$((n + 1))
+    # shellcheck disable=SC2059
+    printf "$(printf '%s' "$line" | sed 's/../\\x&/g')" >$target/$n
+  done
+done
