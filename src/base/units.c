@@ -77,7 +77,11 @@ enum status units_scale(const char *unit, const char *si_unit, struct unit_scale
     out->offset = cv_convert_double(conv, 0.0);
     out->factor = cv_convert_double(conv, 1.0) - out->offset;
     double two = cv_convert_double(conv, 2.0) - out->offset;
-    if (!(fabs(two - 2 * out->factor) <= 1e-9 * fabs(two))) /* "lg(re 1 V)" is a unit to UDUNITS */
+    /* "m @ 1e308" is a unit too: one metre drowns in its offset */
+    if (!isnormal(out->factor) || !isfinite(out->offset))
+        st = fail(rep, ST_INPUT, "unit '%s' is too large or too small to reckon with", clean);
+    else if (!(fabs(two - 2 * out->factor) <=
+               1e-9 * fabs(two))) /* "lg(re 1 V)" is a unit to UDUNITS */
         st = fail(rep, ST_INPUT, "unit '%s' is not linear, expected one like '%s'", clean, si_unit);
 done:
     cv_free(conv);
