@@ -4,6 +4,7 @@ import os
 import shutil
 import stat
 import unittest
+import zlib
 
 import h5py
 import numpy as np
@@ -241,6 +242,19 @@ class NoEnd(WithFiles):
             new.id.write_direct_chunk((0, 0, 0), bytes(80))
             new.attrs.update(kept)
         self.says_no("describe", "c.h5", says=("/approach/signal", "another size"))
+
+    def test_packed_chunk_shorter_than_its_shape(self):
+        """The same, behind deflate, and where a chunk says that deflate was skipped."""
+        for data, mask in ((zlib.compress(bytes(80)), 0), (bytes(80), 1), (bytes(100000), 0)):
+            with self.subTest(mask=mask, size=len(data)):
+                with self.copy("v.h5") as f:
+                    shape, kept = f["approach/signal"].shape, dict(f["approach/signal"].attrs)
+                    del f["approach/signal"]
+                    new = f.create_dataset("approach/signal", shape, "f8", chunks=(1, 4, 64), compression="gzip")
+                    for row in range(shape[0]):
+                        new.id.write_direct_chunk((row, 0, 0), data, filter_mask=mask)
+                    new.attrs.update(kept)
+                self.says_no("describe", "c.h5", says=("/approach/signal", "damaged"))
 
     def test_compact_shorter_than_its_shape(self):
         ramp = np.linspace(0, 1e-7, 64)
