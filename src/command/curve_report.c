@@ -1,5 +1,4 @@
 #include "base/units.h"
-#include "base/words.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
 
@@ -31,20 +30,13 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
              (int)digits, m->error / factor, pure ? "" : " ", prefix, pure ? "" : si_unit);
 }
 
-/* The name of a file may come from another file. */
-static void plain_name(const char *name, char *out, size_t size)
-{
-    words_excerpt(name, out, size);
-    words_printable(out, '?');
-}
-
 static void report_place(FILE *out, const struct curve_case *c, const char *before)
 {
     const struct volume_facts *f = c->facts;
-    char x[32], y[32], file[512], volume[512], recipe[sizeof c->recipe_from];
-    plain_name(c->file, file, sizeof file);
-    plain_name(c->volume_path, volume, sizeof volume);
-    plain_name(c->recipe_from, recipe, sizeof recipe);
+    char x[32], y[32], file[512], volume[512], recipe[512];
+    describe_name(c->file, file);
+    describe_name(c->volume_path, volume);
+    describe_name(c->recipe_from, recipe);
     units_show(f->x_m[c->volume_column], "m", 5, x, sizeof x);
     units_show(f->y_m[c->volume_row], "m", 5, y, sizeof y);
     fprintf(out, "%scurve of column %zu, row %zu of %s, at x %s, y %s\n", before, c->column, c->row,

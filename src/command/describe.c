@@ -63,6 +63,12 @@ json_t *describe_real(double value)
     return isfinite(value) ? json_real(value) : json_null();
 }
 
+void describe_name(const char *name, char out[512])
+{
+    words_excerpt(name, out, 512);
+    words_printable(out, '?');
+}
+
 json_t *describe_text(const char *text)
 {
     char *copy = strdup(text);

@@ -349,12 +349,15 @@ class Talk(WithFiles):
     def test_names_of_files(self):
         name = "x\x1b[31m\u009by'$(touch EVIL)\udcff.h5"  # the last is no UTF-8
         shutil.copy(self.folder / "v.h5", self.folder / name)
-        for words in (["describe", name], ["describe", "--json", name], ["curve", name, 0, 0, "-o", "t.svg"]):
+        for words in (["describe", name], ["describe", "--json", name], ["curve", name, 0, 0]):
             self.harmless(self.run_there(*words))
+        shutil.copy(self.folder / "m.h5", self.folder / name)
+        self.harmless(self.run_there("draw", name, "modulus"))
+        shutil.copy(self.folder / "v.h5", self.folder / name)
         json.loads(self.run_there("describe", "--json", name).stdout)
         self.assertEqual(controls(self.says_no("describe", "nothing" + name)), [])
-        (self.folder / name).unlink()
-        (self.folder / "t.svg").unlink()
+        for path in self.folder.glob("x*"):
+            path.unlink()
 
     def test_unit_of_a_recipe(self):
         """UDUNITS prints what it does not know, the newline, to standard output."""
