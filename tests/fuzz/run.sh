@@ -2,11 +2,12 @@
 # Fuzz with libFuzzer, AddressSanitizer and UBSan, one process at a time, at the lowest priority.
 #   tests/fuzz/run.sh MINUTES [TARGET...]      all targets, MINUTES each; or the ones named
 # What is found is kept in build-fuzz/found/TARGET/, inputs that reach new code in
-# build-fuzz/corpus/TARGET/. Ends with status 1 when something was found. Needs clang and libFuzzer:
+# build-fuzz/corpus/TARGET/. Ends with status 1 when something was found, but for the byte targets,
+# which go on: look where those inputs died. Needs clang and libFuzzer:
 #   jobs/install.sh fuzz
 set -euo pipefail
 root=$(cd "$(dirname "$0")/../.." && pwd)
-[ $# -gt 0 ] || { sed -n 2,7p "$0"; exit 2; }
+[ $# -gt 0 ] || { sed -n 2,8p "$0"; exit 2; }
 minutes=$1
 shift
 targets=${*:-units recipe volume_tree maps_tree volume_bytes maps_bytes}
