@@ -2,6 +2,7 @@
 #include "base/units.h"
 #include "command/command.h"
 #include "command/curve_case.h"
+#include "command/describe.h"
 #include "grid/substrate.h"
 #include "maps/maps.h"
 
@@ -255,7 +256,7 @@ static enum status write_columns(const struct curve_case *c, const char *path, s
 static enum status show(const struct curve_wish *wish, const struct curve_case *c,
                         struct report *rep)
 {
-    char path[4200];
+    char path[4200], name[512];
     enum status st = ST_OK;
     size_t n = strlen(wish->file);
     bool columns_only = wish->text && strcmp(wish->text, "-") == 0;
@@ -267,7 +268,8 @@ static enum status show(const struct curve_wish *wish, const struct curve_case *
     if (st == ST_OK && !columns_only) curve_report(stdout, c, "");
     if (st == ST_OK && wish->text) st = write_columns(c, wish->text, rep);
     if (st == ST_OK) st = curve_figure(c, path, rep);
-    if (st == ST_OK && !columns_only) printf("figure: %s\n", path);
+    describe_name(path, name);
+    if (st == ST_OK && !columns_only) printf("figure: %s\n", name);
     if (st == ST_OK && wish->text && !columns_only) printf("columns: %s\n", wish->text);
     return st;
 }

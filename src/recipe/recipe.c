@@ -1,5 +1,6 @@
 #include "recipe/recipe.h"
 
+#include "base/files.h"
 #include "contact/contact.h"
 #include "recipe/recipe_parts.h"
 
@@ -129,8 +130,15 @@ enum status recipe_load(struct recipe *out, const char *path, struct report *rep
 {
     enum status st = ST_OK;
     size_t size = 0;
-    char *text = malloc(LARGEST_TEXT + 1);
-    FILE *file = fopen(path, "rb");
+    char *text = NULL;
+    FILE *file = NULL;
+    /* every rank reads it, and the map file keeps it: a pipe could be read only once */
+    if ((st = file_check(path, "a YAML file", NULL, rep)) != ST_OK) {
+        st = within(rep, st, "%s: this recipe ", path);
+        goto done;
+    }
+    text = malloc(LARGEST_TEXT + 1);
+    file = fopen(path, "rb");
     if (!file) {
         st = fail(rep, ST_INPUT, "%s: cannot open this recipe: %s", path, strerror(errno));
         goto done;

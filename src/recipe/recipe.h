@@ -193,7 +193,8 @@ struct recipe {
 /** All defaults. Cannot fail but for memory or a defect of the table (a unit test loads it). */
 enum status recipe_default(struct recipe *out, struct report *rep) MUST_CHECK;
 
-/** Read a YAML recipe of at most 1 MiB. Errors: ST_INPUT when it cannot be read; ST_RECIPE with
+/** Read a YAML recipe of at most 1 MiB. Errors: ST_INPUT when it cannot be read
+ * or is no plain file (a pipe); ST_RECIPE with
  * path, line, key, and for an unknown key or choice the list of valid ones and the nearest. On
  * failure *out holds nothing to free. */
 enum status recipe_load(struct recipe *out, const char *path, struct report *rep) MUST_CHECK;

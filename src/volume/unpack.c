@@ -81,21 +81,30 @@ static void unshuffle(const char *from, size_t bytes, size_t size, char *to)
                 to[i * size + b] = from[b * n + i];
 }
 
+static enum status damaged(const struct dataset *d, const hsize_t *at, struct report *rep)
+{
+    return fail(rep, ST_INPUT,
+                "%s: the chunk at [%llu,%llu] cannot be unpacked, the file is damaged", d->name,
+                (unsigned long long)at[0], (unsigned long long)at[1]);
+}
+
 /* The chunk at `at` into u->chunk. */
 static enum status read_chunk(struct unpacker *u, const struct dataset *d, const hsize_t *at,
                               bool *done, struct report *rep)
 {
     hsize_t packed = 0;
     uint32_t skipped = 0;
-    *done = H5Dget_chunk_storage_size(d->id, at, &packed) >= 0 && packed > 0 && packed <= u->room &&
-            H5Dread_chunk(d->id, H5P_DEFAULT, at, &skipped, u->packed) >= 0 && skipped == 0;
+    *done = H5Dget_chunk_storage_size(d->id, at, &packed) >= 0 && packed > 0;
     if (!*done) return ST_OK;
+    if (packed > u->room || H5Dread_chunk(d->id, H5P_DEFAULT, at, &skipped, u->packed) < 0)
+        return damaged(d, at, rep);
+    *done = skipped == 0;
+    /* stored as it is: HDF5 would not notice that it is too short */
+    if (!*done) return packed == u->bytes ? ST_OK : damaged(d, at, rep);
     char *to = d->shuffle ? u->plain : u->chunk;
     if (libdeflate_zlib_decompress(u->tool, u->packed, (size_t)packed, to, u->bytes, NULL) !=
         LIBDEFLATE_SUCCESS)
-        return fail(rep, ST_INPUT,
-                    "%s: the chunk at [%llu,%llu] cannot be unpacked, the file is damaged", d->name,
-                    (unsigned long long)at[0], (unsigned long long)at[1]);
+        return damaged(d, at, rep);
     if (d->shuffle) unshuffle(u->plain, u->bytes, u->size, u->chunk);
     return ST_OK;
 }

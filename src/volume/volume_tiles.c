@@ -1,3 +1,4 @@
+#include "base/guard.h"
 #include "volume/volume_private.h"
 
 #include <stdlib.h>
@@ -7,6 +8,9 @@
  * stays large enough for a disk. */
 static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
                     wanted_tiles = 256;
+/* What a pixel costs beside its samples (numbers of the grid, its result): pixels of a few bytes
+ * must not make tiles of millions. */
+static const size_t smallest_pixel = 512;
 
 enum { SINGLE = 4, PER_PIXEL = SINGLE + 3 * SEG_COUNT };
 
@@ -121,7 +125,7 @@ enum status volume_cut_tiles(struct volume *v, struct report *rep)
                     "one pixel needs %zu MiB of samples, the largest that is read is "
                     "%zu MiB",
                     bytes >> 20, LARGEST_BLOCK >> 20);
-    choose_tile(v, bytes);
+    choose_tile(v, bytes > smallest_pixel ? bytes : smallest_pixel);
     return make_buffers(v, rep);
 }
 
@@ -159,6 +163,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
     v->tile = (struct tile){0};
     if (t.rows * t.cols > v->facts.tile_rows * v->facts.tile_cols)
         return fail(rep, ST_BUG, "%s: a tile larger than the volume's own was asked for", v->path);
+    guard_file(v->path);
     for (size_t i = 0; i < 3 * SEG_COUNT && st == ST_OK; i++) {
         struct samples *s = samples_at(v, i);
         size_t start[4] = {t.row0, t.col0, 0, 0};
@@ -169,6 +174,7 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
         struct per_pixel *p = per_pixel_at(v, i);
         if (p->set.id >= 0) st = per_pixel_read(p, t, p->tile, rep);
     }
+    guard_file(NULL);
     if (st != ST_OK) return within(rep, st, "%s: ", v->path);
     v->tile = t;
     return ST_OK;
