@@ -48,7 +48,7 @@ struct contact_shape {
 struct contact_columns {
     double *value;      /**< f or y */
     double *slope;      /**< by u or t */
-    double *by_lnkappa; /**< lever(): dy / d ln kappa */
+    double *by_lnkappa; /**< lever(): dy / d ln kappa; filled by models that search kappa */
     double *by_extra;   /**< by extra, at constant l and P; filled by models that have one */
 };
 

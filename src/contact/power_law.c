@@ -99,37 +99,35 @@ LANES_CLONES void power_law_lever_three_halves(const struct contact_shape *shape
         for (size_t k = 0; k < m; k++)
             out->value[i + k] = y[k], out->slope[i + k] = y_t[k];
     }
-    memset(out->by_lnkappa, 0, n * sizeof *out->by_lnkappa);
 }
 
-void power_law_force_three_halves(const struct contact_shape *shape, const double *u, size_t n,
-                                  struct contact_columns *out)
+LANES_CLONES void power_law_force_three_halves(const struct contact_shape *shape, const double *u,
+                                               size_t n, struct contact_columns *out)
 {
     (void)shape;
-    double *f = out->value, *slope = out->slope;
+    double *restrict f = out->value, *restrict slope = out->slope;
     for (size_t i = 0; i < n; i++) {
-        double s = u[i] > 0 ? sqrt(u[i]) : 0.0;
+        double s = sqrt(u[i] > 0 ? u[i] : 0.0);
         f[i] = s * s * s;
         slope[i] = 1.5 * s;
     }
 }
 
-static void lever_square(const struct contact_shape *shape, const double *t, size_t n,
-                         struct contact_columns *out)
+LANES_CLONES static void lever_square(const struct contact_shape *shape, const double *t, size_t n,
+                                      struct contact_columns *out)
 {
     (void)shape;
-    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
+    double *restrict y = out->value, *restrict y_t = out->slope;
     for (size_t i = 0; i < n; i++) {
         double positive = t[i] > 0 ? t[i] : 0.0;
         double u = 2.0 * positive / (1.0 + sqrt(1.0 + 4.0 * positive)); /* u + u^2 = t */
         y[i] = u * u;
         y_t[i] = 2.0 * u / (1.0 + 2.0 * u);
-        y_lnkappa[i] = 0.0;
     }
 }
 
-static void force_square(const struct contact_shape *shape, const double *u, size_t n,
-                         struct contact_columns *out)
+LANES_CLONES static void force_square(const struct contact_shape *shape, const double *u, size_t n,
+                                      struct contact_columns *out)
 {
     (void)shape;
     double *f = out->value, *slope = out->slope;
@@ -140,8 +138,8 @@ static void force_square(const struct contact_shape *shape, const double *u, siz
     }
 }
 
-static void lever_linear(const struct contact_shape *shape, const double *t, size_t n,
-                         struct contact_columns *out)
+LANES_CLONES static void lever_linear(const struct contact_shape *shape, const double *t, size_t n,
+                                      struct contact_columns *out)
 {
     double kappa = shape->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     double share = kappa / (1.0 + kappa), share_lnkappa = share / (1.0 + kappa);
@@ -153,8 +151,8 @@ static void lever_linear(const struct contact_shape *shape, const double *t, siz
     }
 }
 
-static void force_linear(const struct contact_shape *shape, const double *u, size_t n,
-                         struct contact_columns *out)
+LANES_CLONES static void force_linear(const struct contact_shape *shape, const double *u, size_t n,
+                                      struct contact_columns *out)
 {
     (void)shape;
     double *f = out->value, *slope = out->slope;

@@ -51,28 +51,32 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
     for (int i = 0; i < PEAK_SAMPLES; i++)
         for (int j = 0; j < PEAK_SAMPLES; j++)
             squares += lane->peak_weight[i] * lane->peak_weight[j] * gamma[abs(i - j)];
-    for (int a = 0; a < COV_SIZE; a++)
-        for (int b = 0; b < COV_SIZE; b++) {
-            double sum = q.a[a] * q.a[b] * squares;
-            for (size_t i = 0; i < n; i++) {
-                sum += (q.a[a] * q.g[b][i] + q.a[b] * q.g[a][i]) * with[i];
-                for (size_t j = 0; j < n; j++)
-                    sum += q.g[a][i] * r->covariance[i][j] * q.g[b][j];
-            }
-            out->cov[a][b] = sum;
+    for (int a = 0; a < COV_SIZE; a++) {
+        double seen[FIT_MAX_ALL], share = 0; /* covariance of result a with the unknowns */
+        for (size_t j = 0; j < n; j++) {
+            seen[j] = q.a[a] * with[j];
+            for (size_t i = 0; i < n; i++)
+                seen[j] += q.g[a][i] * r->covariance[i][j];
+            share += q.g[a][j] * with[j];
         }
+        for (int b = 0; b <= a; b++) {
+            double sum = q.a[b] * (q.a[a] * squares + share);
+            for (size_t j = 0; j < n; j++)
+                sum += seen[j] * q.g[b][j];
+            out->cov[a][b] = out->cov[b][a] = sum;
+        }
+    }
 }
 
 /* Runs of equal sign: standard score of their number (A. Wald, J. Wolfowitz, Ann. Math. Stat. 11
  * (1940) 147). Few runs: the model bends another way than the data. */
 static double runs_score(const double *r, size_t from, size_t to)
 {
-    double plus = 0, runs = 1, n = (double)(to - from);
+    double n = (double)(to - from);
+    size_t above = 0, changes = 0;
     if (n < 16) return NAN;
-    for (size_t i = from; i < to; i++) {
-        plus += r[i] > 0;
-        if (i > from && (r[i] > 0) != (r[i - 1] > 0)) runs++;
-    }
+    pass_signs(r + from, to - from, &above, &changes);
+    double plus = (double)above, runs = 1.0 + (double)changes;
     double product = 2.0 * plus * (n - plus), mean = product / n + 1.0;
     double var = product * (product - n) / (n * n * (n - 1.0));
     return var > 0 ? (runs - mean) / sqrt(var) : NAN;

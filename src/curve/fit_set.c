@@ -131,12 +131,12 @@ static void average(const struct fit_set *set, size_t from, size_t to, size_t bl
 {
     double per = 1.0 / (double)block;
     for (size_t i = from + (to - from) % block; i < to; i += block) {
-        double z = 0, y = 0, indent = 0;
+        double z = 0, y = 0;
         for (size_t k = i; k < i + block; k++)
-            z += set->z[k], y += set->y[k], indent += set->indent[k];
+            z += set->z[k], y += set->y[k];
         out->z[out->n] = z * per;
         out->y[out->n] = y * per;
-        out->indent[out->n++] = indent * per;
+        out->indent[out->n++] = (z - y) * per;
     }
 }
 

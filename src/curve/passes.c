@@ -143,6 +143,24 @@ LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, dou
     return i;
 }
 
+LANES_CLONES void pass_signs(const double *v, size_t n, size_t *above, size_t *changes)
+{
+    lanes_mask up = {0}, turns = {0}; /* a true comparison is -1 */
+    size_t i = 0;
+    *above = *changes = 0;
+    for (; i + 1 + LANES <= n; i += LANES) {
+        lanes_mask here = lanes_load(v + i) > 0.0, next = lanes_load(v + i + 1) > 0.0;
+        up -= here;
+        turns -= here ^ next;
+    }
+    for (int q = 0; q < LANES; q++)
+        *above += (size_t)up[q], *changes += (size_t)turns[q];
+    for (; i < n; i++) {
+        *above += v[i] > 0;
+        if (i + 1 < n) *changes += (v[i] > 0) != (v[i + 1] > 0);
+    }
+}
+
 LANES_CLONES bool pass_all_finite(const double *v, size_t n)
 {
     lanes sum = {0}; /* of zeros, unless there is an infinity or no number */

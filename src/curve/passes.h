@@ -35,6 +35,9 @@ double pass_squares(const double *v, size_t from, size_t to);
 /** Sum of (y - scale v - offset)^2 over [n]. */
 double pass_misfit(const double *y, const double *v, size_t n, double scale, double offset);
 
+/** How many of v [n] are above zero, and how often neighbours differ in that. */
+void pass_signs(const double *v, size_t n, size_t *above, size_t *changes);
+
 /** First i in [from, n) with v[i] > level, n if there is none. */
 size_t pass_first_above(const double *v, size_t from, size_t n, double level);
 
