@@ -15,7 +15,7 @@ if [ "${1:-}" = tests ]; then
 fi
 [ "${1:-}" != fuzz ] || packages="$packages clang libclang-rt-14-dev"
 if [ "${1:-}" = bench ]; then
-  packages="$packages libcminpack-dev libdeflate-dev python3 python3-h5py python3-scipy linux-perf"
+  packages="$packages libcminpack-dev python3 python3-h5py python3-scipy linux-perf"
 fi
 
 missing=""

@@ -1,6 +1,7 @@
 """The races of run.sh, one after the other; see there. Each section returns its part of the page, and what
 it measured goes to the list of goals."""
 import argparse
+import concurrent.futures
 import contextlib
 import pathlib
 import shutil
@@ -24,6 +25,7 @@ class Bench:
         self.load = Load()
         self.goals = []  # (words, goal, measured, met)
         self.side = 64 if quick else 256
+        self.machine = machine()
 
     def say(self, words):
         print(f"[{time.strftime('%H:%M:%S')}] {words}", file=sys.stderr, flush=True)
@@ -85,17 +87,23 @@ class MapRace:
         self.maps.add(bench.map_time(self.path))
 
 
-def make_volumes(bench):
-    """Two at a time: one writes on one core."""
-    from concurrent.futures import ThreadPoolExecutor
-    jobs = [(name, settings) for name, _, settings, quick in VOLUMES if quick or not bench.quick]
-    with ThreadPoolExecutor(2) as pool:
-        list(pool.map(lambda job: bench.volume(job[0], **job[1]), reversed(jobs)))
+def wide_volume(bench):
+    """Name, settings."""
+    return "wide", {"columns": 128 if bench.quick else 512, "storage": "contiguous"}
+
+
+def make_volumes(bench, sections):
+    """The large ones, two at a time since each is written on one core; the longest first."""
+    jobs = [wide_volume(bench)] if "scaling" in sections else []
+    if "maps" in sections:
+        jobs += [(name, settings) for name, _, settings, quick in reversed(VOLUMES) if quick or not bench.quick]
+    if jobs:
+        bench.say("volumes")
+    with concurrent.futures.ThreadPoolExecutor(2) as pool:
+        list(pool.map(lambda job: bench.volume(job[0], **job[1]), jobs))
 
 
 def section_maps(bench):
-    bench.say("volumes")
-    make_volumes(bench)
     races = {name: MapRace(bench, name, settings) for name, _, settings, quick in VOLUMES if quick or not bench.quick}
     start, one, two = Times(), Times(), Times()
     sample = 100 if bench.quick else 400
@@ -145,8 +153,8 @@ def section_maps(bench):
 
 def section_scaling(bench):
     """One rank and two, on a volume large enough that the start does not count."""
-    side = 128 if bench.quick else 512
-    path = bench.volume("wide", columns=side, storage="contiguous")
+    name, settings = wide_volume(bench)
+    side, path = settings["columns"], bench.volume(name, **settings)
     start, took = {1: Times(), 2: Times()}, {1: Times(), 2: Times()}
     bench.map_time(path)
     for r in range(bench.rounds):
@@ -260,19 +268,24 @@ def section_profile(bench):
 
 def page(parts, bench, took):
     template = string.Template((HERE / "performance.md.in").read_text())
-    facts = {"machine_table": table(("this", "was"), machine_rows), "load": bench.load.sentence(),
-             "goals_table": table(("what", "goal", "measured", "met"), bench.goals), "rounds": bench.rounds,
+    facts = {"machine_table": table(("this", "was"), bench.machine), "load": bench.load.sentence(),
+             "goals_table": goals_table(bench), "rounds": bench.rounds,
              "fit_rounds": bench.rounds + 2, "took": number(took / 60, 2)}
     return template.substitute({**facts, **parts})
 
 
-def quick_report(parts, bench, took):
-    blocks = [f"{name}:\n\n{text}" if "\n" in str(text) else f"{name}: {text}" for name, text in parts.items()]
-    print("\n\n".join([*blocks, table(("what", "goal", "measured", "met"), bench.goals), bench.load.sentence(), f"took {took:.0f} s"]))
+def short_report(parts, bench, took):
+    """Tables with the template's words for them left out; for the screen."""
+    blocks = [f"{name.replace('_', ' ')}:\n\n{text}" if "\n" in str(text) else f"{name.replace('_', ' ')}: {text}"
+              for name, text in parts.items()]
+    return "\n\n".join([*blocks, goals_table(bench), bench.load.sentence(), f"took {took:.0f} s"])
+
+
+def goals_table(bench):
+    return table(("what", "goal", "measured", "met"), bench.goals)
 
 
 def main():
-    global machine_rows
     options = argparse.ArgumentParser(prog="run.sh", description="Measure speed; see the head of run.sh.")
     options.add_argument("--quick", action="store_true", help="small and short, under a minute; prints only")
     options.add_argument("--folder", type=pathlib.Path, help="where volumes are made and stay")
@@ -286,20 +299,20 @@ def main():
         folder = o.folder or pathlib.Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="cantle-bench-")))
         folder.mkdir(parents=True, exist_ok=True)
         bench = Bench(o.quick, folder.resolve())
-        machine_rows = machine()
         bench.load.look()
         if not bench.load.quiet:
             bench.say("others keep this machine busy: the times will not be worth much")
         began, parts = time.perf_counter(), {}
+        make_volumes(bench, chosen)
         for name in SECTIONS:
             if name in chosen:
                 parts.update(globals()[f"section_{name}"](bench))
         took = time.perf_counter() - began
         if o.quick or set(chosen) != set(SECTIONS):
-            quick_report(parts, bench, took)
+            print(short_report(parts, bench, took))
             return
         PAGE.write_text(page(parts, bench, took))
-        print(table(("what", "goal", "measured", "met"), bench.goals))
+        print(goals_table(bench))
         print(bench.load.sentence())
         print(f"{PAGE} is written; it took {took / 60:.1f} minutes")
 
