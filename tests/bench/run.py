@@ -207,7 +207,7 @@ def section_fits(bench):
 def section_memory(bench):
     """Peak of each rank on a volume of 20 GB that is mostly holes."""
     side, samples = (256, 5120) if bench.quick else (1024, 5120)
-    small = bench.volume("few", columns=8, samples=samples)
+    small = bench.volume(f"few-{samples}", columns=8, samples=samples)
     rows, worst = [], 0
     for storage, words, counts in (("deflate", "chunks, shuffle + deflate", (1, 2, 4)), ("contiguous", "contiguous", (2,))):
         path, peaks = bench.folder / f"sparse-{storage}.h5", bench.folder / "peaks"
@@ -226,6 +226,25 @@ def section_memory(bench):
     return {"memory_table": table(("volume", "samples", "ranks", "peak of each rank, MiB", "took, s"), rows)}
 
 
+def tiles_of(bench, rows, columns, samples):
+    """Into how many tiles the program cuts a contiguous volume of that size (its samples are a hole)."""
+    small = bench.volume(f"few-{samples}", columns=8, samples=samples)
+    path = bench.folder / "holes.h5"
+    run([PYTHON, HERE / "sparse_volume.py", small, path, rows, columns, "contiguous"])
+    line = next(line for line in run([CANTLE, "describe", path]).splitlines() if line.startswith("work"))
+    path.unlink()
+    return int(line.split()[1])
+
+
+def tiles_table(bench):
+    rows = []
+    for side, samples in ((256, 512), (1024, 512), (1024, 2048)):
+        tiles = tiles_of(bench, side, side, samples)
+        rows.append((f"{side} x {side}, {samples} + {samples} samples", f"{side**2 * samples * 4 / 1e9:.2f} GB",
+                     f"{tiles:,}", f"{tiles // 10:,}"))
+    return table(("volume", "samples", "tiles", "ranks with ten tiles each"), rows)
+
+
 def section_schedule(bench):
     bench.say("many ranks")
     volume = bench.volume("costs", scene="blend", columns=64 if bench.quick else 128)
@@ -239,15 +258,15 @@ def section_schedule(bench):
         by.setdefault((c["tiles_a_rank"], c["ranks"]), {})[c["order"]] = c
     rows = [(tiles, f"{ranks:,}", *(f"{c[o][k]:.{d}f}" for o in ("random", "in order")
                                     for k, d in (("efficiency", 3), ("spread", 2), ("largest", 2))),
-             f"{100 * c['random']['board_busy']:.2g} %") for (tiles, ranks), c in by.items()]
+             f"{100 * c['random']['board_busy']:.2g} %", f"{c['random']['when_owner_must_answer']:.3f}") for (tiles, ranks), c in by.items()]
     bench.goal("share of the ideal speed at 1,024 ranks, 10 tiles a rank, tiles independent (simulated)", ">=", 0.95,
                by[10, 1024]["random"]["efficiency"])
     bench.goal("the same with the map's order, so that bad curves lie together (simulated)", ">=", 0.95,
                by[10, 1024]["in order"]["efficiency"])
     at = lambda share: number(each[int(share * (len(each) - 1))])
     first = cases[0]
-    return {"schedule_table": table(("tiles a rank", "ranks", "independent: efficiency", "spread", "largest", "in order: efficiency", "spread", "largest", "counter busy"), rows),
-            "costs": f"median {at(0.5)} us, ninth decile {at(0.9)} us, 99 % {at(0.99)} us, largest {at(1)} us",
+    return {"schedule_table": table(("tiles a rank", "ranks", "independent: efficiency", "spread", "largest", "in order: efficiency", "spread", "largest", "counter busy", "independent, rank 0 must answer"), rows),
+            "tiles_table": tiles_table(bench), "costs": f"median {at(0.5)} us, ninth decile {at(0.9)} us, 99 % {at(0.99)} us, largest {at(1)} us",
             "latency": latency, "service": service / 1e3, "tile_pixels": first["pixels_a_tile"], "tile_ms": number(first["tile_ms"])}
 
 
