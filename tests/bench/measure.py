@@ -116,8 +116,8 @@ def machine():
     """Rows of a table: what this was measured on."""
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
     compiler = run(["cc", "--version"]).splitlines()[0]
-    flags = next((line.split("=", 1)[1] for line in (BUILD / "CMakeCache.txt").read_text().splitlines()
-                  if line.startswith("CMAKE_C_FLAGS_RELEASE")), "")
+    facts = (BUILD / "generated" / "build_facts.h").read_text()
+    flags = next(line.split('"')[1] for line in facts.splitlines() if "CANTLE_FLAGS" in line)
     commit = subprocess.run(["git", "-C", str(ROOT), "describe", "--always", "--dirty"], capture_output=True, text=True)
     one, five, _ = os.getloadavg()
     scipy = run([PYTHON, "-c", "import scipy, numpy; print(f'SciPy {scipy.__version__}, NumPy {numpy.__version__}')"]).strip()

@@ -4,7 +4,7 @@
  * a ticket first. Rank 0's memory answers one question after the other.
  *
  * A network that does such questions by itself answers at any time; without one, rank 0 answers
- * only while it is inside MPI itself, between two tiles. Both are played.
+ * when it lets MPI do so, every ANSWER pixels (board_answer in grid.c). Both are played.
  *
  * Reading is in no cost, nor is the start of the program: this is about the division of the work
  * alone.
@@ -27,9 +27,11 @@ struct costs {
     double *us; /* [ny][nx] */
 };
 
+enum { ANSWER = 8 };
+
 struct board_model {
     double latency_us, service_us; /* there and back; how long one question occupies the memory */
-    bool waits_for_owner; /* rank 0 answers only between its own tiles: no help from the network */
+    double answer_us; /* rank 0 answers only now and then during a tile: no help from the network */
     double free_at, owner_busy_until;
     size_t asked;
 };
@@ -37,7 +39,8 @@ struct board_model {
 static double ask(struct board_model *b, double now)
 {
     double arrives = now + 0.5 * b->latency_us;
-    if (b->waits_for_owner) arrives = fmax(arrives, b->owner_busy_until);
+    if (b->answer_us > 0 && arrives < b->owner_busy_until)
+        arrives = fmin(ceil(arrives / b->answer_us) * b->answer_us, b->owner_busy_until);
     b->free_at = fmax(b->free_at, arrives) + b->service_us;
     b->asked++;
     return b->free_at + 0.5 * b->latency_us;
@@ -169,7 +172,7 @@ static void print_race(const char *order, const struct schedule *s, size_t pixel
         total += tile_us[t], square += tile_us[t] * tile_us[t], most = fmax(most, tile_us[t]);
     double ideal = total / (double)s->ranks, mean = total / (double)s->tiles;
     struct board_model waiting = board;
-    waiting.waits_for_owner = true;
+    waiting.answer_us = ANSWER * mean / (double)pixels;
     double end = play(s, tile_us, &board), end_waiting = play(s, tile_us, &waiting);
     printf("{\"order\": \"%s\", \"ranks\": %zu, \"tiles_a_rank\": %zu, \"share\": %zu, "
            "\"pixels_a_tile\": %zu, \"tile_ms\": %.4g, \"spread\": %.3f, \"largest\": %.2f, "
