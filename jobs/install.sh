@@ -3,6 +3,7 @@
 #   jobs/install.sh          to build and run
 #   jobs/install.sh tests    and to test
 #   jobs/install.sh fuzz     for long fuzzing with libFuzzer (tests/fuzz/run.sh)
+#   jobs/install.sh bench    and to measure speed against general libraries
 # Run as root, or as a user who may use sudo.
 set -euo pipefail
 
@@ -13,6 +14,9 @@ if [ "${1:-}" = tests ]; then
     python3-xarray python3-h5netcdf python3-netcdf4 python3-yaml hdf5-tools clang-format valgrind"
 fi
 [ "${1:-}" != fuzz ] || packages="$packages clang libclang-rt-14-dev"
+if [ "${1:-}" = bench ]; then
+  packages="$packages libcminpack-dev python3 python3-h5py python3-scipy linux-perf"
+fi
 
 missing=""
 for p in $packages; do

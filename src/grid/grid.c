@@ -84,6 +84,7 @@ static enum status do_tile(struct worker *w, size_t index, struct report *rep)
             struct raw_curve raw;
             volume_curve(job->volume, row, col, &raw);
             curve_analyse(job->plan, &raw, w->curve, next++, NULL);
+            if (col % 8 == 0) board_answer(&w->board);
         }
     return maps_write_tile(job->maps, index, t, w->results, volume_tile_digest(job->volume), rep);
 }

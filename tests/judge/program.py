@@ -84,11 +84,11 @@ class Maps:
         return [w for w, m in zip(self.words, self.masks) if self.flags[row, col] & m]
 
 
-def map_volume(folder, volume, settings, ranks=0, name="maps.h5", fail_ok=(0, 6)):
+def map_volume(folder, volume, settings, ranks=0, name="maps.h5", fail_ok=(0, 6), **options):
     """Write a recipe, run `cantle map`, read the maps."""
     recipe, output = folder / f"{name}.yaml", folder / name
     recipe.write_text(recipe_text(settings))
-    done = run(["map", recipe, volume, "-o", output, "--overwrite"], ranks)
+    done = run(["map", recipe, volume, "-o", output, "--overwrite"], ranks, **options)
     if done.returncode not in fail_ok:
         raise AssertionError(f"exit status {done.returncode}: {done.stderr.strip()}")
     return Maps(output)
