@@ -9,6 +9,7 @@ struct unpacker {
     size_t bytes, room;   /* of a chunk unpacked; of `packed` */
     char *packed, *plain; /* plain: shuffled still */
     char *chunk;          /* as the dataset has it */
+    char fill[8];         /* what a chunk that was never written holds */
     size_t size;          /* of a number */
 };
 
@@ -38,6 +39,14 @@ static bool chunks_fit(const struct dataset *d, size_t tile_rows, size_t tile_co
            (tile_cols % d->chunk[1] == 0 || tile_cols == d->dims[1]);
 }
 
+static bool find_fill(const struct dataset *d, char fill[8])
+{
+    hid_t plist = H5Dget_create_plist(d->id);
+    bool good = plist >= 0 && H5Pget_fill_value(plist, number_memory(d->number), fill) >= 0;
+    if (plist >= 0) H5Pclose(plist);
+    return good;
+}
+
 struct unpacker *unpacker_new(const struct dataset *d, size_t tile_rows, size_t tile_cols)
 {
     if (!d->chunked || d->rank < 3 || !chunks_fit(d, tile_rows, tile_cols) || !plain_filters(d))
@@ -53,7 +62,7 @@ struct unpacker *unpacker_new(const struct dataset *d, size_t tile_rows, size_t 
     u->packed = malloc(u->room);
     u->plain = malloc(u->bytes);
     u->chunk = malloc(u->bytes);
-    if (u->tool && u->packed && u->plain && u->chunk) return u;
+    if (u->tool && u->packed && u->plain && u->chunk && find_fill(d, u->fill)) return u;
     unpacker_free(u);
     return NULL;
 }
@@ -94,8 +103,13 @@ static enum status read_chunk(struct unpacker *u, const struct dataset *d, const
 {
     hsize_t packed = 0;
     uint32_t skipped = 0;
-    *done = H5Dget_chunk_storage_size(d->id, at, &packed) >= 0 && packed > 0;
+    *done = H5Dget_chunk_storage_size(d->id, at, &packed) >= 0;
     if (!*done) return ST_OK;
+    if (packed == 0) { /* never written */
+        for (size_t i = 0; i < u->bytes; i += u->size)
+            memcpy(u->chunk + i, u->fill, u->size);
+        return ST_OK;
+    }
     if (packed > u->room || H5Dread_chunk(d->id, H5P_DEFAULT, at, &skipped, u->packed) < 0)
         return damaged(d, at, rep);
     *done = skipped == 0;

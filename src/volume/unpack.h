@@ -13,8 +13,8 @@ struct unpacker *unpacker_new(const struct dataset *d, size_t tile_rows, size_t 
 void unpacker_free(struct unpacker *u);
 
 /** As dataset_read, in the dataset's own type; start and count as a tile has them. `*done` is false
- * where the block holds a chunk that must be left to HDF5 (never written, or stored in a way of its
- * own). Errors: ST_INPUT with the dataset's name for a damaged chunk. */
+ * where the block holds a chunk that must be left to HDF5 (stored in a way of its own). Errors:
+ * ST_INPUT with the dataset's name for a damaged chunk. */
 enum status unpacker_read(struct unpacker *u, const struct dataset *d, const size_t *start,
                           const size_t *count, void *out, bool *done,
                           struct report *rep) MUST_CHECK;
