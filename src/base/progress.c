@@ -39,13 +39,14 @@ static void write_duration(double seconds, char *out, size_t size)
 void progress_show(struct progress *p, uint64_t done)
 {
     double now = now_s(), elapsed = now - p->started_s;
-    if (!p->out || done == 0 || now - p->shown_s < p->interval_s) return;
-    char left[32];
-    double rate = (double)done / elapsed;
+    if (!p->out || done <= p->before || now - p->shown_s < p->interval_s) return;
+    char left[32], before[64] = "";
+    double rate = (double)(done - p->before) / elapsed;
     write_duration((double)(p->total - done) / rate, left, sizeof left);
-    fprintf(p->out, "%s%3.0f %%  %" PRIu64 " of %" PRIu64 " %s  %.0f %s/s  %s left%s",
+    if (p->before > 0) snprintf(before, sizeof before, " (%" PRIu64 " by earlier runs)", p->before);
+    fprintf(p->out, "%s%3.0f %%  %" PRIu64 " of %" PRIu64 " %s%s  %.0f %s/s  %s left%s",
             p->terminal ? "\r" : "", 100.0 * (double)done / (double)p->total, done, p->total,
-            p->what, rate, p->what, left, p->terminal ? "\033[K" : "\n");
+            p->what, before, rate, p->what, left, p->terminal ? "\033[K" : "\n");
     fflush(p->out);
     p->shown_s = now;
     p->any = true;

@@ -138,7 +138,11 @@ size_t volume_tile_count(const struct volume *v)
 
 struct tile volume_tile(const struct volume *v, size_t index)
 {
-    const struct volume_facts *f = &v->facts;
+    return volume_cut(&v->facts, index);
+}
+
+struct tile volume_cut(const struct volume_facts *f, size_t index)
+{
     size_t across = (f->nx + f->tile_cols - 1) / f->tile_cols;
     struct tile t = {index / across * f->tile_rows, index % across * f->tile_cols, f->tile_rows,
                      f->tile_cols};
