@@ -241,11 +241,14 @@ static enum status take_part(struct maps *m, bool take_over, const struct maps_o
     if (st == ST_OK) st = claim(m, origin, rep);
     /* after the claim: what a stale run still saves is at worst computed again, with the same
      * result */
-    if (st == ST_OK) st = find_leftover(m, origin, rep);
-    if (st != ST_OK) return st;
+    return st == ST_OK ? find_leftover(m, origin, rep) : st;
+}
+
+/* What killed runs left half made. */
+static void sweep(const struct maps *m)
+{
     output_sweep(m->path, "starting");
     output_sweep(m->path, "finishing");
-    return ST_OK;
 }
 
 /* A run that was killed between the finished file's renaming and this. */
@@ -265,12 +268,14 @@ static enum status resume_alone(struct maps *m, bool take_over, const struct map
         st = look_at_finished(m, origin, found, rep);
         if (st != ST_OK) return st;
         if (found->finished && !*found->digest) remove_stale_part(m, origin);
+        if (found->finished && !*found->digest) sweep(m);
         if (found->finished) return ST_OK;
     }
     st = maps_check_places(m, origin, rep);
     if (st != ST_OK) return st;
     st = lstat(m->part, &facts) == 0 ? take_part(m, take_over, origin, rep)
                                      : maps_write_part(m, origin, rep);
+    if (st == ST_OK) sweep(m);
     found->run = m->owner.run;
     found->pixels = m->left.pixels_done;
     return st;
