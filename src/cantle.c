@@ -16,7 +16,6 @@
 #include <mpi.h>
 #include <signal.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 #include <xxhash.h>
@@ -150,9 +149,6 @@ int main(int argc, char **argv)
     const char *word = "";
     int thread;
     signals_begin();
-    /* a network disk without locks is no reason to refuse a file; who sets it himself has his way
-     */
-    setenv("HDF5_USE_FILE_LOCKING", "BEST_EFFORT", 0);
     MPI_Init_thread(&argc, &argv, MPI_THREAD_FUNNELED, &thread);
     MPI_Comm_rank(MPI_COMM_WORLD, &world.rank);
     MPI_Comm_size(MPI_COMM_WORLD, &world.size);

@@ -123,6 +123,20 @@ static void save_maps(void *maps)
     (void)ignored;
 }
 
+/* Behind the cause of a failure. A run that finds its .part gone has nothing to offer. */
+static enum status say_how_to_resume(const struct map_options *o, enum status st,
+                                     struct report *rep)
+{
+    char cause[sizeof rep->text], part[4096];
+    if (snprintf(part, sizeof part, "%s.part", o->output) >= (int)sizeof part ||
+        access(part, F_OK) != 0)
+        return st;
+    memcpy(cause, rep->text, sizeof cause);
+    return fail(rep, st,
+                "%.700s (what is done is kept in %.200s; the same command with --resume goes on)",
+                cause, part);
+}
+
 /* Tiles, uncertainty, the finished file. */
 static enum status fill_maps(const struct map_options *o, struct run *run,
                              struct maps_summary *summary, struct report *rep)
@@ -143,12 +157,7 @@ static enum status fill_maps(const struct map_options *o, struct run *run,
         st = maps_finish(&run->maps, run->has_budget ? &run->budget : NULL, summary, rep);
     maps_drop(&run->maps, false);
     if (st == ST_OK) return ST_OK;
-    char cause[sizeof rep->text];
-    memcpy(cause, rep->text, sizeof cause);
-    return fail(rep, st,
-                "%.700s (what is done is kept in %.200s.part; the same command with "
-                "--resume goes on)",
-                cause, o->output);
+    return say_how_to_resume(o, st, rep);
 }
 
 static enum status run_map(const struct map_options *o, struct run *run, const char *command_line,

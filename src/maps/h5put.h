@@ -29,6 +29,8 @@ static inline struct h5put h5put_start(struct report *rep)
 /** How our own files are opened: without HDF5's locks, since they have a lock and a token of their
  * own and not every file system has locks; new datasets begin at pages. H5Pclose it. */
 hid_t h5put_access(void);
+/** Open one of our own files like that, to read it. Invalid on failure. */
+hid_t h5put_open(const char *path);
 
 /** Turn off HDF5's own printing of errors; ours is the one message. */
 void h5put_quiet(void);

@@ -142,9 +142,7 @@ static enum status enter_first_run(struct maps *m, const char *path,
                                    const struct maps_origin *origin, struct report *rep)
 {
     enum status st = owner_make(&m->owner, 1, rep);
-    hid_t access = h5put_access();
-    hid_t file = H5Fopen(path, H5F_ACC_RDONLY, access);
-    if (access >= 0) H5Pclose(access);
+    hid_t file = h5put_open(path);
     if (file < 0) return fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
     if (st == ST_OK) st = places_read(&m->places, file, &m->layout, m->n_tiles, rep);
     H5Fclose(file);

@@ -260,9 +260,7 @@ static void fill_finished(struct finishing *f)
 static enum status begin_finishing(struct finishing *f, int *lock, struct report *rep)
 {
     const struct maps *m = f->m;
-    hid_t access = h5put_access();
-    f->from = access >= 0 ? H5Fopen(m->part, H5F_ACC_RDONLY, access) : H5I_INVALID_HID;
-    if (access >= 0) H5Pclose(access);
+    f->from = h5put_open(m->part);
     f->plane = malloc(f->n * sizeof *f->plane);
     f->flags = malloc(f->n * sizeof *f->flags);
     f->state = malloc(f->n);

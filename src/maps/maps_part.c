@@ -58,6 +58,8 @@ enum status maps_close_part(struct maps *m, struct report *rep)
 {
     if (m->fd < 0) return ST_OK;
     enum status st = maps_checkpoint(m, rep);
+    if (st == ST_OK && fdatasync(m->fd) != 0) /* the states of the last checkpoint as well */
+        st = fail(rep, ST_OUTPUT, "%s cannot be written: %s", m->part, strerror(errno));
     if (close(m->fd) != 0 && st == ST_OK)
         st = fail(rep, ST_OUTPUT, "%s cannot be written: %s", m->part, strerror(errno));
     m->fd = -1;

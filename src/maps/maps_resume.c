@@ -18,14 +18,6 @@
 
 /* --- the same work? --- */
 
-static hid_t open_to_read(const char *path)
-{
-    hid_t access = h5put_access();
-    hid_t file = access >= 0 ? H5Fopen(path, H5F_ACC_RDONLY, access) : H5I_INVALID_HID;
-    if (access >= 0) H5Pclose(access);
-    return file;
-}
-
 /* Compare what `path` was made from with what this run would make it from. */
 static enum status check_identity(hid_t file, const char *path, const struct maps_origin *origin,
                                   struct report *rep)
@@ -85,7 +77,7 @@ static enum status look_at_finished(const struct maps *m, const struct maps_orig
                                     struct maps_found *found, struct report *rep)
 {
     struct report why;
-    hid_t file = maps_is_one(m->path) ? open_to_read(m->path) : H5I_INVALID_HID;
+    hid_t file = maps_is_one(m->path) ? h5put_open(m->path) : H5I_INVALID_HID;
     bool same = file >= 0 && check_identity(file, m->path, origin, &why) == ST_OK;
     char *digest = same ? h5get_text(file, "/entry/run/input_digest") : NULL;
     if (digest && strlen(digest) == sizeof found->digest - 1) {
@@ -194,8 +186,10 @@ struct digest maps_tile_digest(const struct maps *m, size_t i)
 
 static enum status take_lock(struct maps *m, bool take_over, struct report *rep)
 {
-    enum status st = output_lock(m->part, &m->lock, rep);
-    if (st == ST_OK) return ST_OK;
+    enum status st = output_open(m->part, &m->lock, rep);
+    if (st != ST_OK) return st;
+    close(m->lock);
+    if (output_lock(m->part, &m->lock, rep) == ST_OK) return ST_OK;
     if (!take_over)
         return fail(rep, ST_OUTPUT,
                     "%s is being written by another run; wait for it, or, if it is lost on a host "
@@ -217,7 +211,7 @@ static enum status claim(struct maps *m, const struct maps_origin *origin, struc
 static enum status read_part(struct maps *m, const struct maps_origin *origin, struct report *rep)
 {
     enum status st = ST_OK;
-    hid_t file = maps_is_one(m->part) ? open_to_read(m->part) : H5I_INVALID_HID;
+    hid_t file = maps_is_one(m->part) ? h5put_open(m->part) : H5I_INVALID_HID;
     if (file < 0)
         return fail(rep, ST_OUTPUT,
                     "%s is not an unfinished map file; remove it or begin again with --overwrite",
