@@ -192,6 +192,34 @@ class Refused(Interrupted):
     def test_same_again(self):
         self.finishes()
 
+    def test_tile_cut_in_the_middle(self):
+        """A kill between two writes of states: only the pixels that are not done are computed."""
+        done, _ = r.check_part(self.part)
+        pixels = np.argwhere(done)[[1, 2, 5, -3]]
+        with h5py.File(self.part, "r+") as f:
+            for row, column in pixels:
+                f["entry/maps/state"][row, column] = 0
+                f["entry/maps/modulus"][row, column] = 7  # half-written
+                done[row, column] = False
+        self.finishes()
+        with h5py.File(self.maps) as f:
+            run = f["entry/runs/run_of_pixel"][()]
+            self.assertEqual(list(f["entry/runs/ranks"]), [1, 2])
+        self.assertTrue((run[done] == 1).all() and (run[~done] == 2).all())
+
+    def test_all_tiles_done(self):
+        """Killed while the finished file was being made: nothing is computed again."""
+        run = r.start("r.yaml", "v.h5", "-o", "m.h5", "--resume", ranks=2, folder=self.folder)
+        self.assertTrue(r.wait_for(lambda: next(self.folder.glob("m.h5.finishing-*"), None), run))
+        for pid in r.ranks_of(run):
+            os.kill(pid, signal.SIGKILL)
+        run.communicate(timeout=120)
+        if self.part.exists():  # else it was faster than the kill
+            done, _ = r.check_part(self.part, self.folder / "whole.h5")
+            self.assertTrue(done.all())
+            self.assertIn("\n0 pixels in ", "\n" + self.finishes(ranks=3).stdout)
+        self.assertEqual(r.differences(self.maps, self.folder / "whole.h5"), [])
+
     def test_recipe(self):
         for text, key in (("contact: {model: dmt, to: 80 %}", "contact.model was \"paraboloid\", now \"dmt\""),
                           ("contact: {model: paraboloid, to: 81 %}", "contact.to was \"0.8"),
