@@ -1,5 +1,7 @@
 #include "base/watch.h"
 
+#include "base/clock.h"
+
 #include <math.h>
 #include <pthread.h>
 #include <signal.h>
@@ -17,13 +19,6 @@ static struct {
     void (*save)(void *what);
     void *what;
 } watch = {.lock = PTHREAD_MUTEX_INITIALIZER, .since_s = -1};
-
-static double now_s(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
 
 /* Called with the lock held and never gives it back: the main thread cannot leave its wait. */
 static void give_up(void)
@@ -44,7 +39,7 @@ static void *look(void *unused)
     for (;;) {
         nanosleep(&pause, NULL);
         pthread_mutex_lock(&watch.lock);
-        if (watch.since_s >= 0 && now_s() - watch.since_s > watch.limit_s) give_up();
+        if (watch.since_s >= 0 && clock_s() - watch.since_s > watch.limit_s) give_up();
         pthread_mutex_unlock(&watch.lock);
     }
     return NULL;
@@ -81,7 +76,7 @@ static void set_since(double since_s)
 
 void watch_enter(void)
 {
-    if (watch.limit_s > 0) set_since(now_s());
+    if (watch.limit_s > 0) set_since(clock_s());
 }
 
 void watch_leave(void)

@@ -1,17 +1,11 @@
 #include "grid/board.h"
 
+#include "base/clock.h"
 #include "base/watch.h"
 
 #include <time.h>
 
 enum { TICKET, MET = TICKET + PASS_COUNT, DONE = MET + PASS_COUNT, HALT, BEAT, NUMBERS };
-
-static double now_s(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
 
 void board_open(struct board *b, MPI_Comm comm, double beat_s)
 {
@@ -20,7 +14,7 @@ void board_open(struct board *b, MPI_Comm comm, double beat_s)
     MPI_Comm_rank(comm, &rank);
     b->comm = comm;
     b->beat_s = beat_s;
-    b->beaten_s = b->poked_s = now_s();
+    b->beaten_s = b->poked_s = clock_s();
     MPI_Win_allocate(rank == 0 ? NUMBERS * (MPI_Aint)sizeof *b->memory : 0, sizeof *b->memory,
                      MPI_INFO_NULL, comm, &b->memory, &b->window);
     MPI_Win_lock_all(MPI_MODE_NOCHECK, b->window);
@@ -89,7 +83,7 @@ enum board_halt board_read_halt(struct board *b)
 
 void board_beat(struct board *b)
 {
-    const double now = now_s(), often_s = 0.005;
+    const double now = clock_s(), often_s = 0.005;
     int unused, rank;
     if (now - b->poked_s < often_s) return;
     b->poked_s = now;

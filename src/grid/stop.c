@@ -1,28 +1,21 @@
 #include "grid/stop.h"
 
+#include "base/clock.h"
 #include "base/signals.h"
 #include "base/watch.h"
 
 #include <stdio.h>
-#include <time.h>
-
-static double now_s(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
 
 struct stop stop_begin(double after_s)
 {
-    return (struct stop){now_s() + after_s, after_s};
+    return (struct stop){clock_s() + after_s, after_s};
 }
 
 int stop_asked(const struct stop *s)
 {
     int number = signals_caught();
     if (number) return number;
-    return s->after_s > 0 && now_s() >= s->at_s ? STOP_TIME : 0;
+    return s->after_s > 0 && clock_s() >= s->at_s ? STOP_TIME : 0;
 }
 
 void stop_words(const struct stop *s, MPI_Comm comm, char *out, size_t size)

@@ -70,6 +70,11 @@ enum status maps_close_part(struct maps *m, struct report *rep) MUST_CHECK;
  * descriptor. out: [ny*nx] each; NULL = not wanted. */
 enum status maps_read_planes(const struct maps *m, float *modulus, uint8_t *state,
                              uint16_t *run_of_pixel, struct report *rep) MUST_CHECK;
+/** One rank: from the states of PATH.part into m->left. */
+enum status maps_find_leftover(struct maps *m, const struct maps_origin *origin,
+                               struct report *rep) MUST_CHECK;
+/** Collective. Rank 0's m->left goes to all; nothing to share when it has none. */
+enum status maps_share_leftover(struct maps *m, struct report *rep) MUST_CHECK;
 /** Memory only. Sets *m NULL. */
 void maps_free(struct maps **m);
 

@@ -1,5 +1,6 @@
 #include "maps/maps_private.h"
 
+#include "base/clock.h"
 #include "maps/output_file.h"
 
 #include <errno.h>
@@ -7,7 +8,6 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <time.h>
 #include <unistd.h>
 
 static enum status make_room(struct maps *m, size_t n, struct report *rep)
@@ -119,13 +119,6 @@ static enum status make_entry(struct maps *m, struct unsaved *entry, struct tile
     return entry->state ? ST_OK : fail(rep, ST_MEMORY, "%s: not enough memory for a tile", m->path);
 }
 
-static double now_s(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
-
 /* Only once their values are on the disk may states say so. */
 static int save_states(struct maps *m)
 {
@@ -157,7 +150,7 @@ enum status maps_checkpoint(struct maps *m, struct report *rep)
     for (size_t i = 0; i < m->n_unsaved; i++)
         free(m->unsaved[i].state);
     m->n_unsaved = 0; /* after a failed sync nobody knows what is on the disk: they stay pending */
-    m->checked_s = now_s();
+    m->checked_s = clock_s();
     return st;
 }
 
@@ -182,6 +175,6 @@ enum status maps_write_tile(struct maps *m, size_t tile_index, struct tile t,
                     strerror(errno));
     }
     m->unsaved[m->n_unsaved++] = entry;
-    if (m->checked_s == 0) m->checked_s = now_s();
-    return now_s() - m->checked_s >= m->checkpoint_s ? maps_checkpoint(m, rep) : ST_OK;
+    if (m->checked_s == 0) m->checked_s = clock_s();
+    return clock_s() - m->checked_s >= m->checkpoint_s ? maps_checkpoint(m, rep) : ST_OK;
 }

@@ -170,18 +170,25 @@ static void put_program(struct h5put *p, hid_t run)
     h5put_text(p, run, "udunits_version", CANTLE_UDUNITS_VERSION);
 }
 
-static void put_scheduler(struct h5put *p, hid_t run)
+const char *provenance_scheduler(const char **job)
 {
     static const struct {
         const char *variable, *name;
     } schedulers[] = {{"SLURM_JOB_ID", "Slurm"}, {"PBS_JOBID", "PBS"}, {"LSB_JOBID", "LSF"}};
     for (size_t i = 0; i < sizeof schedulers / sizeof *schedulers; i++) {
-        const char *id = getenv(schedulers[i].variable);
-        if (!id || !*id) continue;
-        h5put_text(p, run, "scheduler", schedulers[i].name);
-        h5put_text(p, run, "scheduler_job_id", id);
-        return;
+        *job = getenv(schedulers[i].variable);
+        if (*job && **job) return schedulers[i].name;
     }
+    *job = "";
+    return NULL;
+}
+
+static void put_scheduler(struct h5put *p, hid_t run)
+{
+    const char *job, *name = provenance_scheduler(&job);
+    if (!name) return;
+    h5put_text(p, run, "scheduler", name);
+    h5put_text(p, run, "scheduler_job_id", job);
 }
 
 static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)

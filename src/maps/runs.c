@@ -1,6 +1,7 @@
 #include "maps/runs.h"
 
 #include "build_facts.h"
+#include "maps/provenance.h"
 #include "maps/text_time.h"
 
 #include <stdio.h>
@@ -14,14 +15,6 @@ const struct run_column_row run_columns[RUN_COLUMN_COUNT] = {
 #undef C
 };
 
-static const char *scheduler_job(void)
-{
-    static const char *const variables[] = {"SLURM_JOB_ID", "PBS_JOBID", "LSB_JOBID"};
-    for (size_t i = 0; i < sizeof variables / sizeof *variables; i++)
-        if (getenv(variables[i])) return getenv(variables[i]);
-    return "";
-}
-
 static void set(struct run_row *row, enum run_column column, const char *text)
 {
     const size_t room = run_columns[column].bytes;
@@ -31,6 +24,8 @@ static void set(struct run_row *row, enum run_column column, const char *text)
 void run_row_fill(struct run_row *row, const char *command_line, int ranks)
 {
     char text[256];
+    const char *job;
+    (void)provenance_scheduler(&job);
     memset(row, 0, sizeof *row);
     text_time_now(text);
     set(row, RUN_start_time, text);
@@ -40,7 +35,7 @@ void run_row_fill(struct run_row *row, const char *command_line, int ranks)
     snprintf(text, sizeof text, "%d", ranks);
     set(row, RUN_ranks, text);
     set(row, RUN_command_line, command_line ? command_line : "");
-    set(row, RUN_scheduler_job_id, scheduler_job());
+    set(row, RUN_scheduler_job_id, job);
     set(row, RUN_source_revision, CANTLE_REVISION);
 }
 
