@@ -85,6 +85,17 @@ static void put_used(json_t *all, const struct curve_plan *plan)
     }
 }
 
+/* Made from samples all over the map, and felt by every pixel. */
+static void put_substrate(json_t *all, const struct curve_plan *plan)
+{
+    const struct plane *p = &plan->substrate;
+    if (!plan->thickness_from_substrate) return;
+    put_real(all, "substrate height as used", p->c[0]);
+    put_real(all, "substrate slope along x as used", p->c[1]);
+    put_real(all, "substrate slope along y as used", p->c[2]);
+    put_real(all, "substrate scatter as used", p->scatter);
+}
+
 char *identity_text(const struct maps_origin *origin)
 {
     json_t *all = json_object();
@@ -94,6 +105,7 @@ char *identity_text(const struct maps_origin *origin)
     for (int i = 0; i < KEY_COUNT; i++)
         if (changes_numbers(i)) put_key(all, i, &origin->recipe->v[i]);
     put_used(all, origin->plan);
+    put_substrate(all, origin->plan);
     char *text = json_dumps(all, JSON_INDENT(1) | JSON_REAL_PRECISION(17));
     json_decref(all);
     return text;

@@ -84,8 +84,8 @@ enum status volume_read_substrate(const struct volume *v, struct tile t, double 
 struct digest volume_tile_digest(struct volume *v);
 
 /** Digest of all that the file says beside the samples and still changes numbers: shape, units,
- * packing, direction, shared ramps, axes, and the maps of presence, z offset and thickness. What
- * curves have of their own is in the tiles' digests. Reads the maps row by row. */
+ * packing, direction, shared ramps, axes, and the maps of presence, z offset, thickness and
+ * substrate. What curves have of their own is in the tiles' digests. Reads the maps row by row. */
 enum status volume_setup_digest(struct volume *v, struct digest *out,
                                 struct report *rep) MUST_CHECK;
 

@@ -78,6 +78,7 @@ enum status volume_setup_digest(struct volume *v, struct digest *out, struct rep
     feed_map(&f, &v->present, row);
     feed_map(&f, &v->z_offset, row);
     feed_map(&f, &v->thickness, row);
+    feed_map(&f, &v->substrate, row);
     *out = digest_stream_end(v->stream);
     free(row);
     return f.st == ST_OK ? ST_OK : within(rep, f.st, "%s: ", v->path);
