@@ -253,7 +253,9 @@ enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out
     if (st == ST_OK) {
         part[0] = out->high;
         part[1] = out->low;
+        watch_enter();
         MPI_Allgather(part, 2, MPI_UINT64_T, all, 2, MPI_UINT64_T, comm);
+        watch_leave();
         *out = (struct digest){0, 0};
         for (int i = 0; i < ranks; i++)
             digest_add(out, (struct digest){all[i][0], all[i][1]});

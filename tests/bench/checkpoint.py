@@ -23,7 +23,7 @@ def one(folder, interval, ranks):
     return wall, now.ru_utime + now.ru_stime - cpu.ru_utime - cpu.ru_stime
 
 
-def main(rounds=3, ranks=2, columns=320, rows=256):
+def main(rounds=3, ranks=2, columns=640, rows=512):
     taken = {name: [] for name in INTERVALS}
     with tempfile.TemporaryDirectory(prefix="cantle-bench-", dir=os.environ.get("BENCH_DIR")) as scratch:
         folder = pathlib.Path(scratch)
