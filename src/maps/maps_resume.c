@@ -1,6 +1,7 @@
 /* Going on where an earlier run stopped: is it the same work, and is it ours? */
 #include "maps/maps_private.h"
 
+#include "base/guard.h"
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/h5get.h"
@@ -125,6 +126,7 @@ static enum status read_part(struct maps *m, const struct maps_origin *origin, s
         return fail(rep, ST_OUTPUT,
                     "%s is not an unfinished map file; remove it or begin again with --overwrite",
                     m->part);
+    guard_file(m->part);
     st = check_identity(file, m->part, origin, rep);
     if (st == ST_OK) {
         st = places_read(&m->places, file, &m->layout, m->n_tiles, rep);
@@ -132,6 +134,7 @@ static enum status read_part(struct maps *m, const struct maps_origin *origin, s
     }
     if (st == ST_OK) keep_first_words(&m->layout, file);
     H5Fclose(file);
+    guard_file(NULL);
     return st;
 }
 
