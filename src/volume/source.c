@@ -21,7 +21,8 @@ void source_close(struct source *s)
     source_clear(s);
 }
 
-/* HDF5 itself forgives only ENOSYS; a lock that somebody holds is its business, none at all ours. */
+/* HDF5 itself forgives only ENOSYS; a lock that somebody holds is its business, none at all ours.
+ */
 static bool has_locks(const char *path)
 {
     int fd = open(path, O_RDONLY | O_CLOEXEC);
