@@ -1,5 +1,6 @@
 /* main: the table of commands, MPI's start and end, the one message. Nothing else. */
 #include "base/guard.h"
+#include "base/signals.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "build_facts.h"
@@ -13,8 +14,10 @@
 #include <jansson.h>
 #include <libdeflate.h>
 #include <mpi.h>
+#include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 #include <xxhash.h>
 #include <yaml.h>
 
@@ -118,13 +121,35 @@ static enum status close_stdout(struct report *rep)
     return ST_OK;
 }
 
+static volatile sig_atomic_t last_status;
+
+static void leave_at_once(int number)
+{
+    (void)number;
+    _exit(last_status);
+}
+
+/* MPICH 4.0 can hang here between hosts, when all work is done, written and said: then this process
+ * ends by itself, with the status that it would have had. */
+static void end_mpi(int status)
+{
+    enum { PATIENCE_S = 10 };
+    last_status = status;
+    signal(SIGALRM, leave_at_once);
+    alarm(PATIENCE_S);
+    MPI_Finalize();
+    alarm(0);
+}
+
 int main(int argc, char **argv)
 {
     struct report rep = {""}, closing = {""};
     struct world world = {0, 1};
     enum status st;
     const char *word = "";
-    MPI_Init(&argc, &argv);
+    int thread;
+    signals_begin();
+    MPI_Init_thread(&argc, &argv, MPI_THREAD_FUNNELED, &thread);
     MPI_Comm_rank(MPI_COMM_WORLD, &world.rank);
     MPI_Comm_size(MPI_COMM_WORLD, &world.size);
     guard_install();
@@ -146,6 +171,6 @@ int main(int argc, char **argv)
         fprintf(stderr, "cantle%s%s: %s\n", find_command(word) ? " " : "",
                 find_command(word) ? word : "", rep.text);
     units_close();
-    MPI_Finalize();
+    end_mpi(status_exit(st));
     return status_exit(st);
 }

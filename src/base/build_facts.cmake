@@ -4,6 +4,17 @@ execute_process(COMMAND git -C ${SOURCE} describe --always --dirty --abbrev=12 -
 if(NOT RC EQUAL 0)
   set(REVISION "unknown")
 endif()
+# Whatever can change a number of a pixel: two programs with the same sources here may share a map file.
+file(GLOB SOURCES ${SOURCE}/src/base/units.c ${SOURCE}/src/base/digest.c ${SOURCE}/src/recipe/*.[ch] ${SOURCE}/src/calibration/*.[ch]
+     ${SOURCE}/src/contact/*.[ch] ${SOURCE}/src/fit/*.[ch] ${SOURCE}/src/curve/*.[ch] ${SOURCE}/src/volume/*.[ch]
+     ${SOURCE}/src/maps/maps_write.c ${SOURCE}/src/maps/surface.c ${SOURCE}/src/maps/statistics.c)
+set(SUMS "")
+foreach(FILE ${SOURCES})
+  file(SHA256 ${FILE} SUM)
+  string(APPEND SUMS ${SUM})
+endforeach()
+string(SHA256 NUMERICS "${SUMS}")
+string(SUBSTRING ${NUMERICS} 0 16 NUMERICS)
 string(REGEX REPLACE " +" " " FLAGS "${FLAGS}")
 string(STRIP "${FLAGS}" FLAGS)
 set(TEXT "/* Made by build_facts.cmake. */
@@ -12,6 +23,7 @@ set(TEXT "/* Made by build_facts.cmake. */
 #define CANTLE_COMPILER \"${COMPILER}\"
 #define CANTLE_FLAGS \"${FLAGS}\"
 #define CANTLE_UDUNITS_VERSION \"${UDUNITS}\"
+#define CANTLE_NUMERICS \"${NUMERICS}\"
 #define CANTLE_BUILD_TYPE \"${TYPE}\"
 ")
 if(EXISTS ${OUT})

@@ -1,28 +1,22 @@
 #include "base/progress.h"
 
+#include "base/clock.h"
+
 #include <inttypes.h>
 #include <math.h>
-#include <time.h>
 #include <unistd.h>
-
-static double now_s(void)
-{
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
 
 void progress_begin(struct progress *p, FILE *out, const char *what, uint64_t total)
 {
     *p = (struct progress){.out = out, .what = what, .total = total};
     p->terminal = out && isatty(fileno(out));
     p->interval_s = p->terminal ? 0.5 : 30.0;
-    p->started_s = p->shown_s = now_s();
+    p->started_s = p->shown_s = clock_s();
 }
 
 double progress_elapsed_s(const struct progress *p)
 {
-    return now_s() - p->started_s;
+    return clock_s() - p->started_s;
 }
 
 static void write_duration(double seconds, char *out, size_t size)
@@ -38,14 +32,15 @@ static void write_duration(double seconds, char *out, size_t size)
 
 void progress_show(struct progress *p, uint64_t done)
 {
-    double now = now_s(), elapsed = now - p->started_s;
-    if (!p->out || done == 0 || now - p->shown_s < p->interval_s) return;
-    char left[32];
-    double rate = (double)done / elapsed;
+    double now = clock_s(), elapsed = now - p->started_s;
+    if (!p->out || done <= p->before || now - p->shown_s < p->interval_s) return;
+    char left[32], before[64] = "";
+    double rate = (double)(done - p->before) / elapsed;
     write_duration((double)(p->total - done) / rate, left, sizeof left);
-    fprintf(p->out, "%s%3.0f %%  %" PRIu64 " of %" PRIu64 " %s  %.0f %s/s  %s left%s",
+    if (p->before > 0) snprintf(before, sizeof before, " (%" PRIu64 " by earlier runs)", p->before);
+    fprintf(p->out, "%s%3.0f %%  %" PRIu64 " of %" PRIu64 " %s%s  %.0f %s/s  %s left%s",
             p->terminal ? "\r" : "", 100.0 * (double)done / (double)p->total, done, p->total,
-            p->what, rate, p->what, left, p->terminal ? "\033[K" : "\n");
+            p->what, before, rate, p->what, left, p->terminal ? "\033[K" : "\n");
     fflush(p->out);
     p->shown_s = now;
     p->any = true;

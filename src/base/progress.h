@@ -11,6 +11,7 @@ struct progress {
     bool terminal;
     const char *what; /**< "pixels" */
     uint64_t total;
+    uint64_t before; /**< of them done by earlier runs; set it after progress_begin */
     double started_s, shown_s, interval_s; /**< monotonic clock */
     bool any;                              /**< a line was shown */
 };

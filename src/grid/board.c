@@ -1,8 +1,12 @@
 #include "grid/board.h"
 
-#include <stddef.h>
+#include "base/clock.h"
+#include "base/watch.h"
 
-enum { TICKET, DONE, FAILED, NUMBERS };
+#include <stddef.h>
+#include <time.h>
+
+enum { TICKET, MET = TICKET + PASS_COUNT, DONE = MET + PASS_COUNT, HALT, BEAT, NUMBERS };
 
 static bool one_machine(MPI_Comm comm)
 {
@@ -15,12 +19,16 @@ static bool one_machine(MPI_Comm comm)
     return all == here;
 }
 
-void board_open(struct board *b, MPI_Comm comm)
+void board_open(struct board *b, MPI_Comm comm, double beat_s)
 {
     int rank, unit = sizeof *b->memory;
+    watch_enter();
     MPI_Comm_rank(comm, &rank);
     b->owner = rank == 0;
     b->direct = one_machine(comm);
+    b->beat_s = beat_s;
+    b->beaten_s = b->poked_s = clock_s();
+    b->comm = comm;
     MPI_Aint size = b->owner ? NUMBERS * (MPI_Aint)sizeof *b->memory : 0;
     if (b->direct) {
         MPI_Win_allocate_shared(size, unit, MPI_INFO_NULL, comm, &b->memory, &b->window);
@@ -35,18 +43,22 @@ void board_open(struct board *b, MPI_Comm comm)
     MPI_Win_sync(b->window);
     MPI_Barrier(comm);
     MPI_Win_sync(b->window);
+    watch_leave();
     b->open = true;
 }
 
 void board_close(struct board *b)
 {
     if (!b->open) return;
+    watch_enter();
     MPI_Win_unlock_all(b->window);
     MPI_Win_free(&b->window);
+    watch_leave();
     b->open = false;
 }
 
-static int64_t add(struct board *b, int which, int64_t amount)
+/* No watch here: board_meet asks many times within one wait. */
+static int64_t add_quietly(struct board *b, int which, int64_t amount)
 {
     int64_t before = 0;
     if (b->direct) return __atomic_fetch_add(&b->memory[which], amount, __ATOMIC_SEQ_CST);
@@ -56,9 +68,17 @@ static int64_t add(struct board *b, int which, int64_t amount)
     return before;
 }
 
-uint64_t board_take_ticket(struct board *b)
+static int64_t add(struct board *b, int which, int64_t amount)
 {
-    return (uint64_t)add(b, TICKET, 1);
+    watch_enter();
+    int64_t before = add_quietly(b, which, amount);
+    watch_leave();
+    return before;
+}
+
+uint64_t board_take_ticket(struct board *b, enum board_pass pass)
+{
+    return (uint64_t)add(b, TICKET + (int)pass, 1);
 }
 
 uint64_t board_add_done(struct board *b, uint64_t pixels)
@@ -66,19 +86,48 @@ uint64_t board_add_done(struct board *b, uint64_t pixels)
     return (uint64_t)add(b, DONE, (int64_t)pixels) + pixels;
 }
 
-void board_raise_failure(struct board *b)
+/* One number says both, so that a look before each tile costs one message: stops count ones,
+ * failures count this. */
+static const int64_t one_failure = INT64_C(1) << 32;
+
+void board_raise(struct board *b, enum board_halt why)
 {
-    add(b, FAILED, 1);
+    add(b, HALT, why == BOARD_FAILED ? one_failure : 1);
 }
 
-bool board_has_failure(struct board *b)
+enum board_halt board_read_halt(struct board *b)
 {
-    return add(b, FAILED, 0) > 0;
+    int64_t halt = add(b, HALT, 0);
+    return halt >= one_failure ? BOARD_FAILED : halt > 0 ? BOARD_STOP : BOARD_GO;
 }
 
-void board_answer(struct board *b)
+void board_beat(struct board *b)
 {
-    int there;
+    const double now = clock_s(), often_s = 0.005;
+    int unused;
+    if (now - b->poked_s < often_s) return;
+    b->poked_s = now;
     if (b->owner && !b->direct)
-        MPI_Iprobe(MPI_ANY_SOURCE, MPI_ANY_TAG, MPI_COMM_WORLD, &there, MPI_STATUS_IGNORE);
+        MPI_Iprobe(MPI_ANY_SOURCE, MPI_ANY_TAG, b->comm, &unused, MPI_STATUS_IGNORE);
+    if (now - b->beaten_s < b->beat_s) return;
+    b->beaten_s = now;
+    add(b, BEAT, 1);
+}
+
+void board_meet(struct board *b, enum board_pass pass)
+{
+    struct timespec pause = {0, 200000};
+    int64_t seen = -1;
+    int ranks;
+    MPI_Comm_size(b->comm, &ranks);
+    watch_enter();
+    add_quietly(b, MET + (int)pass, 1);
+    while (add_quietly(b, MET + (int)pass, 0) < ranks) {
+        int64_t beats = add_quietly(b, BEAT, 0) + add_quietly(b, DONE, 0);
+        if (beats != seen) watch_alive();
+        seen = beats;
+        nanosleep(&pause, NULL);
+        if (pause.tv_nsec < 10000000) pause.tv_nsec *= 2;
+    }
+    watch_leave();
 }

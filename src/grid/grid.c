@@ -1,7 +1,9 @@
 #include "grid/grid.h"
 
+#include "base/watch.h"
 #include "grid/board.h"
 #include "grid/schedule.h"
+#include "grid/tiles.h"
 #include "maps/agree.h"
 
 #include <math.h>
@@ -43,8 +45,8 @@ size_t grid_memory(const struct volume_facts *f)
     double chunks = 0;
     for (int i = 0; i < SEG_COUNT; i++)
         chunks += chunk_memory(&f->seg[i]);
-    /* rank 0 holds one plane, states, flags, heights and slopes when it finishes the file */
-    size_t finish = 29 * f->nx * f->ny;
+    /* rank 0 holds one plane, states, flags, heights, slopes and runs when it finishes the file */
+    size_t finish = 31 * f->nx * f->ny;
     return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
            longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double) + (size_t)chunks + finish;
 }
@@ -58,6 +60,7 @@ static enum status worker_begin(struct worker *w, const struct grid_job *job, st
     w->curve = curve_work_new(longest_segment(f));
     w->results = malloc(f->tile_rows * f->tile_cols * sizeof *w->results);
     progress_begin(&w->progress, rank == 0 ? job->progress : NULL, "pixels", f->ny * f->nx);
+    w->progress.before = job->pixels_done;
     if (!w->curve || !w->results)
         return fail(rep, ST_MEMORY, "not enough memory for one tile of %zu x %zu pixels",
                     f->tile_rows, f->tile_cols);
@@ -72,50 +75,147 @@ static void worker_end(struct worker *w)
     free(w->results);
 }
 
-static enum status do_tile(struct worker *w, size_t index, struct report *rep)
+/* Analyse and write a part of the tile that was read last. */
+static enum status do_part(struct worker *w, size_t index, struct tile part, struct digest digest,
+                           struct report *rep)
+{
+    const struct grid_job *job = w->job;
+    struct pixel_result *next = w->results;
+    for (size_t row = part.row0; row < part.row0 + part.rows; row++)
+        for (size_t col = part.col0; col < part.col0 + part.cols; col++) {
+            struct raw_curve raw;
+            volume_curve(job->volume, row, col, &raw);
+            curve_analyse(job->plan, &raw, w->curve, next++, NULL);
+            board_beat(&w->board);
+        }
+    enum status st = maps_write_tile(job->maps, index, part, w->results, digest, rep);
+    if (st == ST_OK)
+        progress_show(&w->progress,
+                      job->pixels_done + board_add_done(&w->board, part.rows * part.cols));
+    return st;
+}
+
+/* Only the pixels that are not done: each run of them along a row is a part. */
+static enum status do_torn(struct worker *w, size_t index, struct tile t, const uint8_t *done,
+                           struct digest digest, struct report *rep)
+{
+    enum status st = ST_OK;
+    for (size_t i = 0; i < t.rows && st == ST_OK; i++)
+        for (size_t j = 0, n; j < t.cols && st == ST_OK; j += n) {
+            const uint8_t *row = done + i * t.cols;
+            for (n = 1; j + n < t.cols && row[j + n] == row[j];)
+                n++;
+            if (!row[j])
+                st = do_part(w, index, (struct tile){t.row0 + i, t.col0 + j, 1, n}, digest, rep);
+        }
+    return st;
+}
+
+static enum status changed_input(const struct grid_job *job, struct tile t, struct report *rep)
+{
+    return fail(rep, ST_INPUT,
+                "input_digest: the samples of %s from column %zu, row %zu on are not those that %s "
+                "was begun with; go on with the volume as it was, or begin again with --overwrite",
+                volume_facts(job->volume)->path, t.col0, t.row0, maps_part_path(job->maps));
+}
+
+static bool same_digest(struct digest a, struct digest b)
+{
+    return a.high == b.high && a.low == b.low;
+}
+
+static enum status check_tile(struct worker *w, size_t index, struct report *rep)
 {
     const struct grid_job *job = w->job;
     struct tile t = volume_tile(job->volume, index);
     enum status st = volume_read_tile(job->volume, t, rep);
-    if (st != ST_OK) return st;
-    struct pixel_result *next = w->results;
-    for (size_t row = t.row0; row < t.row0 + t.rows; row++)
-        for (size_t col = t.col0; col < t.col0 + t.cols; col++) {
-            struct raw_curve raw;
-            volume_curve(job->volume, row, col, &raw);
-            curve_analyse(job->plan, &raw, w->curve, next++, NULL);
-            if (col % 8 == 0) board_answer(&w->board);
-        }
-    return maps_write_tile(job->maps, index, t, w->results, volume_tile_digest(job->volume), rep);
+    if (st == ST_OK &&
+        !same_digest(volume_tile_digest(job->volume), maps_tile_digest(job->maps, index)))
+        st = changed_input(job, t, rep);
+    return st;
 }
 
-/* One tile, and the news of it. @return false when this rank is to stop */
-static bool step(struct worker *w, size_t index, enum status *st, struct report *rep)
+static enum status work_tile(struct worker *w, size_t index, struct report *rep)
 {
-    if (board_has_failure(&w->board)) return false;
-    *st = do_tile(w, index, rep);
-    if (*st != ST_OK) {
-        board_raise_failure(&w->board);
-        return false;
-    }
-    struct tile t = volume_tile(w->job->volume, index);
-    progress_show(&w->progress, board_add_done(&w->board, t.rows * t.cols));
-    return true;
+    const struct grid_job *job = w->job;
+    const uint8_t *done = maps_tile_done(job->maps, index);
+    struct tile t = volume_tile(job->volume, index);
+    enum status st = volume_read_tile(job->volume, t, rep);
+    if (st != ST_OK) return st;
+    struct digest digest = volume_tile_digest(job->volume);
+    if (done && !same_digest(digest, maps_tile_digest(job->maps, index)))
+        return changed_input(job, t, rep);
+    return done ? do_torn(w, index, t, done, digest, rep) : do_part(w, index, t, digest, rep);
 }
 
-static enum status run_tiles(struct worker *w, struct report *rep)
+/* One tile. @return false when this rank is to stop */
+static bool step(struct worker *w, enum board_pass pass, size_t index, enum status *st,
+                 struct report *rep)
+{
+    enum board_halt halt = board_read_halt(&w->board);
+    if (halt == BOARD_GO && stop_asked(&w->job->stop)) {
+        board_raise(&w->board, BOARD_STOP);
+        halt = BOARD_STOP;
+    }
+    if (halt != BOARD_GO) return false;
+    board_beat(&w->board);
+    *st = pass == PASS_CHECK ? check_tile(w, index, rep) : work_tile(w, index, rep);
+    if (*st != ST_OK) board_raise(&w->board, BOARD_FAILED);
+    return *st == ST_OK;
+}
+
+static enum status run_pass(struct worker *w, enum board_pass pass, const struct tile_list *tiles,
+                            struct report *rep)
 {
     int rank, ranks;
     MPI_Comm_rank(w->job->comm, &rank);
     MPI_Comm_size(w->job->comm, &ranks);
-    struct schedule s = schedule_make(volume_tile_count(w->job->volume), (size_t)ranks);
+    struct schedule s = schedule_make(tiles->n, (size_t)ranks);
     enum status st = ST_OK;
     for (size_t i = 0; i < s.share; i++)
-        if (!step(w, schedule_static(&s, (size_t)rank, i), &st, rep)) return st;
+        if (!step(w, pass, tiles->index[schedule_static(&s, (size_t)rank, i)], &st, rep)) return st;
     for (;;) {
-        size_t index = schedule_tail(&s, board_take_ticket(&w->board));
-        if (index >= s.tiles || !step(w, index, &st, rep)) return st;
+        size_t i = schedule_tail(&s, board_take_ticket(&w->board, pass));
+        if (i >= s.tiles || !step(w, pass, tiles->index[i], &st, rep)) return st;
     }
+}
+
+/* All tiles of a pass, and all ranks at its end. */
+static enum status do_pass(struct worker *w, enum board_pass pass, struct report *rep)
+{
+    struct tile_list tiles;
+    struct report saving;
+    enum status st = agree(w->job->comm,
+                           tile_list_make(&tiles, w->job->maps, volume_tile_count(w->job->volume),
+                                          pass == PASS_CHECK, rep),
+                           rep);
+    if (st != ST_OK) return st;
+    st = run_pass(w, pass, &tiles, rep);
+    enum status saved = maps_checkpoint(w->job->maps, &saving);
+    if (st == ST_OK && saved != ST_OK) {
+        *rep = saving;
+        st = saved;
+    }
+    board_meet(&w->board, pass);
+    tile_list_free(&tiles);
+    return agree(w->job->comm, st, rep);
+}
+
+/* Was the run stopped with something left to do? */
+static enum status look_at_stop(struct worker *w, struct report *rep)
+{
+    const struct grid_job *job = w->job;
+    const struct volume_facts *f = volume_facts(job->volume);
+    uint64_t done = job->pixels_done + board_add_done(&w->board, 0);
+    char why[96];
+    int left = done < f->ny * f->nx;
+    watch_enter();
+    MPI_Bcast(&left, 1, MPI_INT, 0, job->comm);
+    watch_leave();
+    if (!left || board_read_halt(&w->board) != BOARD_STOP) return ST_OK;
+    stop_words(&job->stop, job->comm, why, sizeof why);
+    return fail(rep, ST_STOPPED, "stopped, since %s: %llu of %zu pixels are done", why,
+                (unsigned long long)done, f->ny * f->nx);
 }
 
 enum status grid_run(const struct grid_job *job, struct report *rep)
@@ -123,9 +223,43 @@ enum status grid_run(const struct grid_job *job, struct report *rep)
     struct worker w;
     enum status st = agree(job->comm, worker_begin(&w, job, rep), rep);
     if (st == ST_OK) {
-        board_open(&w.board, job->comm);
-        st = agree(job->comm, run_tiles(&w, rep), rep);
+        board_open(&w.board, job->comm, job->beat_s);
+        st = do_pass(&w, PASS_CHECK, rep);
+        /* after a stop this pass ends at its first tile, on all ranks alike */
+        if (st == ST_OK) st = do_pass(&w, PASS_WORK, rep);
+        if (st == ST_OK) st = look_at_stop(&w, rep);
     }
     worker_end(&w);
+    return st;
+}
+
+enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out,
+                        struct report *rep)
+{
+    int rank, ranks;
+    uint64_t part[2], (*all)[2] = NULL;
+    enum status st = ST_OK;
+    MPI_Comm_rank(comm, &rank);
+    MPI_Comm_size(comm, &ranks);
+    *out = (struct digest){0, 0};
+    for (size_t i = (size_t)rank; i < volume_tile_count(volume) && st == ST_OK;
+         i += (size_t)ranks) {
+        st = volume_read_tile(volume, volume_tile(volume, i), rep);
+        if (st == ST_OK) digest_add(out, volume_tile_digest(volume));
+    }
+    all = malloc((size_t)ranks * sizeof *all);
+    if (!all && st == ST_OK) st = fail(rep, ST_MEMORY, "not enough memory for %d ranks", ranks);
+    st = agree(comm, st, rep);
+    if (st == ST_OK) {
+        part[0] = out->high;
+        part[1] = out->low;
+        watch_enter();
+        MPI_Allgather(part, 2, MPI_UINT64_T, all, 2, MPI_UINT64_T, comm);
+        watch_leave();
+        *out = (struct digest){0, 0};
+        for (int i = 0; i < ranks; i++)
+            digest_add(out, (struct digest){all[i][0], all[i][1]});
+    }
+    free(all);
     return st;
 }

@@ -5,6 +5,7 @@
 #include "base/progress.h"
 #include "curve/budget.h"
 #include "curve/curve.h"
+#include "grid/stop.h"
 #include "maps/maps.h"
 #include "volume/volume.h"
 
@@ -16,11 +17,15 @@ struct grid_job {
     struct maps *maps;
     MPI_Comm comm;
     FILE *progress; /**< stream for rank 0's progress, NULL = silent */
+    struct stop stop;
+    double beat_s;        /**< a rank at work gives a sign of life at least that often */
+    uint64_t pixels_done; /**< by earlier runs: not computed again */
 };
 
-/** Collective. Every tile is read, analysed and written by one rank. Returns the same status on all
- *  ranks: the worst of them, with its text. When one rank fails the others stop at their next tile.
- */
+/** Collective. Every tile that is left is read, analysed and written by one rank; before that the
+ * samples of those that earlier runs have done are compared with what these runs read. Returns the
+ * same status on all ranks: the worst of them, with its text. When one rank fails, or is asked to
+ * stop (ST_STOPPED), the others stop at their next tile. What was done is saved in any case. */
 enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
 
 /** Collective, after grid_run. The uncertainty of the whole map at its typical pixel; the draws of
@@ -29,8 +34,12 @@ enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
 enum status grid_budget(const struct grid_job *job, struct budget *out, bool *there,
                         struct report *rep) MUST_CHECK;
 
+/** Collective. Digest of the whole input, tiles shared by all ranks. */
+enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out,
+                        struct report *rep) MUST_CHECK;
+
 /** About how many bytes one rank needs, the program itself included; for `describe`. Rank 0 needs
- * 29 bytes a pixel of it to finish the file. */
+ * 31 bytes a pixel of it to finish the file. */
 size_t grid_memory(const struct volume_facts *facts);
 
 #endif

@@ -1,5 +1,6 @@
 #include "grid/grid.h"
 
+#include "base/watch.h"
 #include "maps/agree.h"
 
 #include <stdlib.h>
@@ -68,9 +69,12 @@ enum status grid_budget(const struct grid_job *job, struct budget *out, bool *th
     *out = (struct budget){.row = row, .col = col};
     st = agree(job->comm, prepare(job, &w, out, rep), rep);
     /* each row was filled by one rank and is zero on the others, so the sum is exact */
-    if (st == ST_OK && out->draws > 0)
+    if (st == ST_OK && out->draws > 0) {
+        watch_enter();
         MPI_Allreduce(MPI_IN_PLACE, w.ratio, (int)(out->draws * BUDGET_COUNT), MPI_DOUBLE, MPI_SUM,
                       job->comm);
+        watch_leave();
+    }
     if (st == ST_OK) st = agree(job->comm, budget_close(out, w.ratio, rep), rep);
     *there = false;
     for (int q = 0; q < BUDGET_COUNT; q++)

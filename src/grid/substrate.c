@@ -1,5 +1,6 @@
 #include "grid/substrate.h"
 
+#include "base/watch.h"
 #include "curve/thickness.h"
 #include "maps/agree.h"
 
@@ -125,9 +126,13 @@ static enum status survey(struct survey *s, struct plane *out, MPI_Comm comm, st
     if (st == ST_OK) st = agree(comm, measure(s, rank, ranks, rep), rep);
     if (st != ST_OK) return st;
     /* each height was set by one rank and is zero on the others, so the sum is exact */
+    watch_enter();
     MPI_Allreduce(MPI_IN_PLACE, s->height, (int)s->taken, MPI_DOUBLE, MPI_SUM, comm);
+    watch_leave();
     st = agree(comm, rank == 0 ? fit(s, out, rep) : ST_OK, rep);
+    watch_enter();
     MPI_Bcast(out, (int)sizeof *out, MPI_BYTE, 0, comm);
+    watch_leave();
     return st;
 }
 

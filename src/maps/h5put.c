@@ -12,6 +12,24 @@ void h5put_quiet(void)
     H5Eset_auto2(H5E_DEFAULT, NULL, NULL);
 }
 
+hid_t h5put_access(void)
+{
+    hid_t access = H5Pcreate(H5P_FILE_ACCESS);
+    if (access >= 0 && H5Pset_file_locking(access, false, true) >= 0 &&
+        H5Pset_alignment(access, 2048, 4096) >= 0)
+        return access;
+    if (access >= 0) H5Pclose(access);
+    return H5I_INVALID_HID;
+}
+
+hid_t h5put_open(const char *path)
+{
+    hid_t access = h5put_access();
+    hid_t file = access >= 0 ? H5Fopen(path, H5F_ACC_RDONLY, access) : H5I_INVALID_HID;
+    if (access >= 0) H5Pclose(access);
+    return file;
+}
+
 struct cause {
     char *out;
     size_t size;
@@ -177,6 +195,7 @@ hid_t h5put_array(struct h5put *p, hid_t parent, const char *name, hid_t type, i
     if (p->st == ST_OK && values && H5Dflush(set) < 0) h5put_fail(p, name);
     h5put_close(p, &space);
     h5put_close(p, &plain);
+    if (p->after_each) p->after_each(p->what);
     return set;
 }
 

@@ -16,13 +16,21 @@ struct h5put {
     enum status st;     /**< ST_OK until the first failure, then ST_OUTPUT or ST_MEMORY */
     struct report *rep; /**< its message, without the file's name */
     hid_t file; /**< the file (sec2 driver); abandoned at the first failure, see h5put_fail */
+    void (*after_each)(void *what); /**< called after each dataset is made or filled; may be NULL */
+    void *what;
 };
 
 /** A start: nothing failed, no file yet. */
 static inline struct h5put h5put_start(struct report *rep)
 {
-    return (struct h5put){ST_OK, rep, H5I_INVALID_HID};
+    return (struct h5put){ST_OK, rep, H5I_INVALID_HID, NULL, NULL};
 }
+
+/** How our own files are opened: without HDF5's locks, since they have a lock and a token of their
+ * own and not every file system has locks; new datasets begin at pages. H5Pclose it. */
+hid_t h5put_access(void);
+/** Open one of our own files like that, to read it. Invalid on failure. */
+hid_t h5put_open(const char *path);
 
 /** Turn off HDF5's own printing of errors; ours is the one message. */
 void h5put_quiet(void);

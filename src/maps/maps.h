@@ -21,15 +21,50 @@ struct maps_origin {
     const struct volume_facts *volume;
     const char *command_line; /**< quoted so that it can be pasted back */
     size_t n_tiles;
+    struct digest setup; /**< of all that the volume says beside samples (volume_setup_digest) */
+    double checkpoint_s; /**< longest time between two savings of a rank's states */
 };
 
 /** Collective. Rank 0 creates PATH.part (ST_OUTPUT if PATH exists and not overwrite, or PATH.part
- *  exists); then all open it. */
+ *  exists); then all open it. All tiles are pending. */
 enum status maps_create(struct maps **out, const char *path, bool overwrite,
                         const struct maps_origin *origin, MPI_Comm comm,
                         struct report *rep) MUST_CHECK;
 
-/** Independent. Write the results of a tile ([rows*cols], row-major), values before state. */
+/** What maps_resume found. */
+struct maps_found {
+    bool
+        finished; /**< PATH is there, complete and made by this recipe and program: nothing to do */
+    char digest[33]; /**< finished: of the input it was made from; "" when the volume's file has the
+                          size and time of modification that it had then */
+    uint64_t run;    /**< number of this run, 1 = there was none before */
+    uint64_t pixels; /**< done by the runs before */
+};
+
+/** Collective. Go on with PATH.part: claim it, and find what is left to do. Without one as
+ * maps_create. Errors: ST_OUTPUT when another run holds its lock and not take_over, or when it was
+ * made from something else; the message names the key that differs. Nothing is changed then.
+ *  *out stays NULL when found->finished. */
+enum status maps_resume(struct maps **out, const char *path, bool overwrite, bool take_over,
+                        const struct maps_origin *origin, MPI_Comm comm, struct maps_found *found,
+                        struct report *rep) MUST_CHECK;
+
+/** What earlier runs left of a tile. */
+enum tile_left { TILE_PENDING, TILE_TORN, TILE_DONE };
+enum tile_left maps_tile_left(const struct maps *m, size_t tile_index);
+/** Of a torn tile: [rows*cols], 1 = the pixel is done. NULL for any other. */
+const uint8_t *maps_tile_done(const struct maps *m, size_t tile_index);
+/** The digest of the input's tile when it was done. */
+struct digest maps_tile_digest(const struct maps *m, size_t tile_index);
+/** "PATH.part" */
+const char *maps_part_path(const struct maps *m);
+
+/** Independent. Save the states of all tiles written so far: their values are on the disk first.
+ * Errors: ST_OUTPUT, also when another run has taken the file over; nothing is written then. */
+enum status maps_checkpoint(struct maps *m, struct report *rep) MUST_CHECK;
+
+/** Independent. Write the results of a tile, or of a part of it ([rows*cols], row-major). The
+ * states follow when the interval of checkpoints is over. */
 enum status maps_write_tile(struct maps *m, size_t tile_index, struct tile t,
                             const struct pixel_result *results, struct digest digest,
                             struct report *rep) MUST_CHECK;
@@ -56,7 +91,8 @@ struct maps_summary {
 enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
                         struct report *rep) MUST_CHECK;
 
-/** Collective on an error path: close without finishing; PATH.part is removed (remove) or stays. */
+/** Collective on an error path: save what is done, close without finishing; PATH.part is removed
+ * (remove) or stays. */
 void maps_drop(struct maps **m, bool remove);
 
 /** A finished map file in memory, for figures and reports. */

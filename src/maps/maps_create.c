@@ -3,19 +3,13 @@
 #include "maps/agree.h"
 #include "maps/output_file.h"
 #include "maps/provenance.h"
+#include "maps/pulse.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
-
-static void forget_handles(struct maps *m)
-{
-    m->lock = -1;
-    m->file = m->state = m->flags = m->digests = H5I_INVALID_HID;
-    for (int i = 0; i < MAP_COUNT; i++)
-        m->value[i] = m->error[i] = H5I_INVALID_HID;
-}
 
 static char *joined(const char *path, const char *ending)
 {
@@ -24,24 +18,36 @@ static char *joined(const char *path, const char *ending)
     return text;
 }
 
+static void free_leftover(struct leftover *l)
+{
+    free(l->kind);
+    free(l->digest);
+    free(l->torn);
+    free(l->done);
+}
+
 void maps_free(struct maps **m)
 {
     if (!*m) return;
     if ((*m)->lock >= 0) close((*m)->lock);
+    if ((*m)->fd >= 0) close((*m)->fd);
+    for (size_t i = 0; i < (*m)->n_unsaved; i++)
+        free((*m)->unsaved[i].state);
     layout_free(&(*m)->layout);
+    free_leftover(&(*m)->left);
+    free((*m)->unsaved);
     free((*m)->path);
     free((*m)->part);
     free((*m)->finishing);
     free((*m)->reals);
     free((*m)->flag_words);
-    free((*m)->states);
+    free((*m)->runs);
     free(*m);
     *m = NULL;
 }
 
-/* Memory and layout; no file is touched. */
-static enum status maps_new(struct maps **out, const char *path, bool overwrite,
-                            const struct maps_origin *origin, MPI_Comm comm, struct report *rep)
+enum status maps_new(struct maps **out, const char *path, bool overwrite,
+                     const struct maps_origin *origin, MPI_Comm comm, struct report *rep)
 {
     struct maps *m = calloc(1, sizeof *m);
     *out = m;
@@ -50,43 +56,41 @@ static enum status maps_new(struct maps **out, const char *path, bool overwrite,
     MPI_Comm_rank(comm, &m->rank);
     m->overwrite = overwrite;
     m->n_tiles = origin->n_tiles;
+    m->tile_rows = origin->volume->tile_rows;
+    m->tile_cols = origin->volume->tile_cols;
+    m->checkpoint_s = origin->checkpoint_s;
     m->steepest_rad = origin->plan->limit.surface_slope_rad;
     m->path = strdup(path);
     m->part = joined(path, ".part");
-    m->finishing = joined(path, ".finishing");
-    forget_handles(m);
-    if (!m->path || !m->part || !m->finishing)
-        return fail(rep, ST_MEMORY, "not enough memory to write %s", path);
+    m->lock = m->fd = -1;
+    if (!m->path || !m->part) return fail(rep, ST_MEMORY, "not enough memory to write %s", path);
     return layout_make(&m->layout, origin, rep);
 }
 
-/* PATH, and what an interrupted run may have left beside it. */
-static enum status check_places(const struct maps *m, const struct maps_origin *origin,
-                                struct report *rep)
+enum status maps_check_places(const struct maps *m, const struct maps_origin *origin,
+                              struct report *rep)
 {
     const char *input = origin->volume->path, *recipe = origin->recipe->path;
-    const char *rests[] = {m->part, m->finishing};
-    struct report unused;
     enum status st = output_check(m->path, input, m->overwrite, rep);
     if (st == ST_OK && *recipe) st = output_check(m->path, recipe, m->overwrite, rep);
-    for (size_t i = 0; i < 2 && st == ST_OK; i++) {
-        if (!m->overwrite && output_check(rests[i], input, false, &unused) != ST_OK)
-            st = fail(rep, ST_OUTPUT,
-                      "%s is there from an unfinished run; remove it, choose another name or add "
-                      "--overwrite",
-                      rests[i]);
-        else
-            st = output_check(rests[i], input, m->overwrite, rep);
-    }
-    if (st == ST_OK && m->overwrite && access(m->part, F_OK) == 0) {
-        int fd;
-        st = output_lock(m->part, &fd, rep);
-        if (st == ST_OK) close(fd);
-    }
-    if (st == ST_OK && m->overwrite) {
-        unlink(m->part);
-        unlink(m->finishing);
-    }
+    return st;
+}
+
+/* PATH.part, which an interrupted run may have left or another run may be writing. */
+static enum status check_part(const struct maps *m, const struct maps_origin *origin,
+                              struct report *rep)
+{
+    struct stat facts;
+    int fd;
+    if (lstat(m->part, &facts) != 0) return ST_OK;
+    if (!m->overwrite)
+        return fail(rep, ST_OUTPUT,
+                    "%s is there from an unfinished run; go on with it (--resume), begin again "
+                    "(--overwrite) or choose another name",
+                    m->part);
+    enum status st = output_check(m->part, origin->volume->path, true, rep);
+    if (st != ST_OK) return st;
+    if ((st = output_lock(m->part, &fd, rep)) == ST_OK) close(fd);
     return st;
 }
 
@@ -95,7 +99,7 @@ uint64_t maps_bytes(const struct maps *m)
     uint64_t planes = 2;
     for (int i = 0; i < MAP_COUNT; i++)
         planes += map_rows[i].errors ? 2 : 1;
-    return planes * 4 * m->layout.ny * m->layout.nx + m->n_tiles * 16 + (1 << 20);
+    return (planes * 4 + 2) * m->layout.ny * m->layout.nx + m->n_tiles * 16 + (2 << 20);
 }
 
 static void put_tile_digests(struct h5put *p, hid_t file, size_t n_tiles)
@@ -109,90 +113,69 @@ static void put_tile_digests(struct h5put *p, hid_t file, size_t n_tiles)
     h5put_close(p, &dcpl);
 }
 
-/* One rank: PATH.part with everything but results, on the disk before anyone else opens it. */
-static enum status write_part(struct maps *m, const struct maps_origin *origin, struct report *rep)
+/* The whole file but for the results, under another name. */
+static enum status fill_part(struct maps *m, const char *path, const struct maps_origin *origin,
+                             struct report *rep)
 {
     struct h5put p = h5put_start(rep);
     int ranks;
-    enum status st = output_reserve(m->part, maps_bytes(m), rep);
-    if (st == ST_OK) st = output_lock(m->part, &m->lock, rep);
-    if (st != ST_OK) return st;
     MPI_Comm_size(m->comm, &ranks);
-    hid_t order = h5put_file_order(&p);
-    if (p.st == ST_OK) p.file = H5Fcreate(m->part, H5F_ACC_TRUNC, order, H5P_DEFAULT);
+    p.after_each = pulse_beat;
+    p.what = &m->comm;
+    hid_t order = h5put_file_order(&p), access = h5put_access();
+    if (p.st == ST_OK) p.file = H5Fcreate(path, H5F_ACC_TRUNC, order, access);
     if (p.file < 0) h5put_fail(&p, "the file");
     h5put_close(&p, &order);
+    h5put_close(&p, &access);
     layout_put(&p, p.file, &m->layout, false);
     hid_t entry = p.st == ST_OK ? H5Gopen2(p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
     provenance_put(&p, entry, origin, &m->layout, ranks);
     h5put_close(&p, &entry);
     put_tile_digests(&p, p.file, m->n_tiles);
+    runs_put_empty(&p, p.file, m->layout.ny, m->layout.nx);
     h5put_finish_file(&p);
-    if (p.st == ST_OK) return ST_OK;
-    unlink(m->part);
-    return within(rep, p.st, "%s: ", m->part);
+    return p.st == ST_OK ? ST_OK : within(rep, p.st, "%s: ", m->part);
 }
 
-static hid_t parallel_access(MPI_Comm comm)
+/* This run becomes the owner and the first in the table of runs. */
+static enum status enter_first_run(struct maps *m, const char *path,
+                                   const struct maps_origin *origin, struct report *rep)
 {
-    MPI_Info hints;
-    hid_t access = H5Pcreate(H5P_FILE_ACCESS);
-    if (access < 0) return access;
-    MPI_Info_create(&hints);
-    /* Without this a strided write may read, change and write back a whole block, and so undo what
-       another rank wrote into its gaps meanwhile. */
-    MPI_Info_set(hints, "romio_ds_write", "disable");
-    herr_t rc = H5Pset_fapl_mpio(access, comm, hints);
-    MPI_Info_free(&hints);
-    if (rc >= 0 && H5Pset_all_coll_metadata_ops(access, true) >= 0) return access;
-    H5Pclose(access);
-    return H5I_INVALID_HID;
+    enum status st = owner_make(&m->owner, 1, rep);
+    hid_t file = h5put_open(path);
+    if (file < 0) return fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
+    if (st == ST_OK) st = places_read(&m->places, file, &m->layout, m->n_tiles, rep);
+    H5Fclose(file);
+    return st == ST_OK ? maps_enter_run(m, m->lock, origin, rep) : st;
 }
 
-enum status maps_open_part(struct maps *m, struct report *rep)
+enum status maps_write_part(struct maps *m, const struct maps_origin *origin, struct report *rep)
 {
-    char name[96] = MAPS_GROUP "/", cause[256];
-    const size_t prefix = strlen(name);
-    hid_t access = parallel_access(m->comm);
-    bool good = false;
-    if (access >= 0) m->file = H5Fopen(m->part, H5F_ACC_RDWR, access);
-    if (m->file < 0) goto done;
-    for (int i = 0; i < MAP_COUNT; i++) {
-        layout_name(i, false, name + prefix);
-        m->value[i] = H5Dopen2(m->file, name, H5P_DEFAULT);
-        if (m->value[i] < 0) goto done;
-        layout_name(i, true, name + prefix);
-        if (map_rows[i].errors) m->error[i] = H5Dopen2(m->file, name, H5P_DEFAULT);
-        if (map_rows[i].errors && m->error[i] < 0) goto done;
-    }
-    m->state = H5Dopen2(m->file, MAPS_GROUP "/state", H5P_DEFAULT);
-    m->flags = H5Dopen2(m->file, MAPS_GROUP "/flags", H5P_DEFAULT);
-    m->digests = H5Dopen2(m->file, DIGESTS_PATH, H5P_DEFAULT);
-    good = m->state >= 0 && m->flags >= 0 && m->digests >= 0;
+    struct owner name;
+    enum status st = owner_make(&name, 1, rep);
+    char *starting = output_side_name(m->path, "starting", name.token[1]);
+    if (st == ST_OK && !starting) st = fail(rep, ST_MEMORY, "not enough memory for a name");
+    if (st == ST_OK) st = output_reserve(starting, maps_bytes(m), rep);
+    if (st != ST_OK) goto done;
+    st = output_lock(starting, &m->lock, rep);
+    if (st == ST_OK) st = fill_part(m, starting, origin, rep);
+    if (st == ST_OK) st = enter_first_run(m, starting, origin, rep);
+    if (st == ST_OK) st = output_publish(starting, m->part, m->overwrite, rep);
+    if (st != ST_OK) unlink(starting);
 done:
-    h5put_cause(cause, sizeof cause);
-    if (access >= 0) H5Pclose(access);
-    return good ? ST_OK
-                : fail(rep, ST_OUTPUT, "%s cannot be opened by all ranks: %s", m->part, cause);
+    free(starting);
+    return st;
 }
 
-static int close_plane(hid_t *plane)
+static enum status create_alone(struct maps *m, const struct maps_origin *origin,
+                                struct report *rep)
 {
-    int rc = *plane >= 0 ? H5Dclose(*plane) : 0;
-    *plane = H5I_INVALID_HID;
-    return rc < 0 ? -1 : 0;
-}
-
-enum status maps_close_part(struct maps *m, struct report *rep)
-{
-    char cause[256];
-    int rc = close_plane(&m->state) + close_plane(&m->flags) + close_plane(&m->digests);
-    for (int i = 0; i < MAP_COUNT; i++)
-        rc += close_plane(&m->value[i]) + close_plane(&m->error[i]);
-    if (m->file >= 0 && H5Fclose(m->file) < 0) rc--;
-    h5put_cause(cause, sizeof cause);
-    m->file = H5I_INVALID_HID;
-    return rc < 0 ? fail(rep, ST_OUTPUT, "%s cannot be written: %s", m->part, cause) : ST_OK;
+    enum status st = maps_check_places(m, origin, rep);
+    if (st == ST_OK) st = check_part(m, origin, rep);
+    if (st != ST_OK) return st;
+    output_sweep(m->path, "starting");
+    output_sweep(m->path, "finishing");
+    return maps_write_part(m, origin, rep);
 }
 
 enum status maps_create(struct maps **out, const char *path, bool overwrite,
@@ -202,12 +185,15 @@ enum status maps_create(struct maps **out, const char *path, bool overwrite,
     h5put_quiet();
     enum status st = agree(comm, maps_new(&m, path, overwrite, origin, comm, rep), rep);
     if (st != ST_OK) goto done;
-    if (m->rank == 0) st = check_places(m, origin, rep);
-    if (m->rank == 0 && st == ST_OK) st = write_part(m, origin, rep);
+    if (m->rank == 0) {
+        st = create_alone(m, origin, rep);
+        pulse_end(comm);
+    } else {
+        pulse_follow(comm);
+    }
     st = agree(comm, st, rep);
-    if (st != ST_OK) goto done;
-    st = agree(comm, maps_open_part(m, rep), rep);
-    if (st != ST_OK) maps_drop(&m, true);
+    if (st == ST_OK) st = maps_open_part(m, rep);
+    if (st != ST_OK && m->rank == 0 && output_is_ours(m->part, m->lock)) unlink(m->part);
 done:
     if (st != ST_OK) maps_free(&m);
     *out = m;
@@ -220,7 +206,6 @@ void maps_drop(struct maps **m, bool discard)
     if (!*m) return;
     enum status ignored = maps_close_part(*m, &unused); /* an error path: the first cause counts */
     (void)ignored;
-    MPI_Barrier((*m)->comm);
     if (discard && output_is_ours((*m)->part, (*m)->lock)) unlink((*m)->part);
     maps_free(m);
 }

@@ -1,9 +1,11 @@
 #include "maps/maps_private.h"
 
+#include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
 #include "maps/output_file.h"
 #include "maps/provenance.h"
+#include "maps/pulse.h"
 #include "maps/statistics.h"
 #include "maps/surface.h"
 
@@ -14,12 +16,12 @@
 #include <string.h>
 #include <unistd.h>
 
-/* One finishing: from PATH.part to PATH.finishing. */
+/* One finishing: from PATH.part to PATH.finishing-XXXXXXXX. */
 struct finishing {
     const struct maps *m;
     const struct budget *budget; /* NULL: none */
     hid_t from;                  /* PATH.part */
-    struct h5put p;              /* p.file is PATH.finishing */
+    struct h5put p;              /* p.file is the new file */
     size_t n;                    /* pixels */
     float *plane;                /* [n] */
     double *height, *slope;      /* [n]: um, NaN where not to be used; rad */
@@ -51,6 +53,7 @@ static void write_out(struct finishing *f, const char *path, hid_t type, const v
         H5Dflush(set) < 0)
         h5put_fail(&f->p, path);
     h5put_close(&f->p, &set);
+    pulse_beat(f->p.what);
 }
 
 /* What needs the neighbours, and so all pixels: the surface's slope, and the flag that follows. */
@@ -204,16 +207,46 @@ static void put_statistics(struct finishing *f, hid_t entry)
     h5put_close(p, &group);
 }
 
-/* PATH.finishing exists and is empty: fill it. */
+/* The table of runs, cut to those there were, each with its pixels. */
+static void put_runs(struct finishing *f)
+{
+    const struct maps *m = f->m;
+    const size_t n = run_row_of(m->owner.run) + 1;
+    uint16_t *run_of_pixel = malloc(f->n * sizeof *run_of_pixel);
+    struct run_row *rows = calloc(n, sizeof *rows);
+    uint64_t pixels[RUNS_MOST] = {0};
+    bool good = run_of_pixel && rows;
+    if (f->p.st == ST_OK && !good)
+        f->p.st = fail(f->p.rep, ST_MEMORY, "not enough memory for the table of runs");
+    if (f->p.st == ST_OK) f->p.st = maps_read_planes(m, NULL, NULL, run_of_pixel, f->p.rep);
+    for (int c = 0; c < RUN_COLUMN_COUNT && f->p.st == ST_OK; c++) {
+        const size_t bytes = run_columns[c].bytes;
+        for (size_t i = 0; i < n && good; i++)
+            good = place_read(m->lock, rows[i].text[c], bytes, m->places.runs[c] + i * bytes) == 0;
+    }
+    if (f->p.st == ST_OK && !good)
+        f->p.st = fail(f->p.rep, ST_OUTPUT, "the table of runs cannot be read back: %m");
+    for (size_t i = 0; i < f->n && f->p.st == ST_OK; i++)
+        pixels[run_row_of(run_of_pixel[i])]++;
+    if (f->p.st == ST_OK)
+        runs_put_final(&f->p, f->p.file, m->layout.ny, m->layout.nx, n, rows, pixels, run_of_pixel,
+                       m->layout.deflate);
+    free(rows);
+    free(run_of_pixel);
+}
+
+/* PATH.finishing-XXXXXXXX exists and is empty: fill it. */
 static void fill_finished(struct finishing *f)
 {
-    hid_t order = h5put_file_order(&f->p);
-    if (f->p.st == ST_OK) f->p.file = H5Fcreate(f->m->finishing, H5F_ACC_TRUNC, order, H5P_DEFAULT);
+    hid_t order = h5put_file_order(&f->p), access = h5put_access();
+    if (f->p.st == ST_OK) f->p.file = H5Fcreate(f->m->finishing, H5F_ACC_TRUNC, order, access);
     if (f->p.file < 0) h5put_fail(&f->p, "the file");
     h5put_close(&f->p, &order);
+    h5put_close(&f->p, &access);
     layout_put(&f->p, f->p.file, &f->m->layout, true);
     copy_planes(f);
     copy_groups(f);
+    put_runs(f);
     sum_digests(f);
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
     put_statistics(f, entry);
@@ -224,8 +257,25 @@ static void fill_finished(struct finishing *f)
     h5put_finish_file(&f->p);
 }
 
+static enum status begin_finishing(struct finishing *f, int *lock, struct report *rep)
+{
+    const struct maps *m = f->m;
+    f->from = h5put_open(m->part);
+    f->plane = malloc(f->n * sizeof *f->plane);
+    f->flags = malloc(f->n * sizeof *f->flags);
+    f->state = malloc(f->n);
+    f->height = malloc(f->n * sizeof *f->height);
+    f->slope = malloc(f->n * sizeof *f->slope);
+    if (!f->plane || !f->flags || !f->state || !f->height || !f->slope)
+        return fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f->n);
+    if (f->from < 0) return fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
+    /* HDF5 1.10 cannot close a file whose flush has failed: ask for the room beforehand */
+    enum status st = output_reserve(m->finishing, maps_bytes(m), rep);
+    return st == ST_OK ? output_lock(m->finishing, lock, rep) : st;
+}
+
 /* One rank: make the finished file and put it in its place. */
-static enum status finish_alone(const struct maps *m, const struct budget *budget,
+static enum status finish_alone(struct maps *m, const struct budget *budget,
                                 struct maps_summary *summary, struct report *rep)
 {
     struct finishing f = {.m = m,
@@ -233,30 +283,21 @@ static enum status finish_alone(const struct maps *m, const struct budget *budge
                           .p = h5put_start(rep),
                           .summary = summary,
                           .n = m->layout.ny * m->layout.nx};
-    if (!output_is_ours(m->part, m->lock))
-        return fail(rep, ST_OUTPUT, "%s was removed or replaced while this run was writing it",
-                    m->part);
-    f.from = H5Fopen(m->part, H5F_ACC_RDONLY, H5P_DEFAULT);
-    f.plane = malloc(f.n * sizeof *f.plane);
-    f.flags = malloc(f.n * sizeof *f.flags);
-    f.state = malloc(f.n);
-    f.height = malloc(f.n * sizeof *f.height);
-    f.slope = malloc(f.n * sizeof *f.slope);
-    enum status st = ST_OK;
-    if (!f.plane || !f.flags || !f.state || !f.height || !f.slope)
-        st = fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f.n);
-    else if (f.from < 0)
-        st = fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
-    else
-        /* HDF5 1.10 cannot close a file whose flush has failed: ask for the room beforehand */
-        st = output_reserve(m->finishing, maps_bytes(m), rep);
+    int lock = -1;
+    f.p.after_each = pulse_beat;
+    f.p.what = &m->comm;
+    enum status st = owner_check(m->part, m->lock, m->places.owner, &m->owner, rep);
+    if (st != ST_OK) return st;
+    st = begin_finishing(&f, &lock, rep);
     if (st != ST_OK) goto done;
     fill_finished(&f);
-    st = f.p.st == ST_OK ? output_publish(m->finishing, m->path, m->overwrite, rep)
+    st = f.p.st == ST_OK ? owner_check(m->part, m->lock, m->places.owner, &m->owner, rep)
                          : within(rep, f.p.st, "%s: ", m->path);
-    if (st != ST_OK) unlink(m->finishing);
-    if (st == ST_OK) unlink(m->part);
+    if (st == ST_OK) st = output_publish(m->finishing, m->path, m->overwrite, rep);
+    if (st == ST_OK && output_is_ours(m->part, m->lock)) unlink(m->part);
 done:
+    if (lock >= 0 && st != ST_OK) unlink(m->finishing);
+    if (lock >= 0) close(lock);
     if (f.from >= 0) H5Fclose(f.from);
     free(f.plane);
     free(f.flags);
@@ -274,14 +315,14 @@ enum status maps_finish(struct maps **m, const struct budget *budget, struct map
     enum status st = agree(comm, maps_close_part(*m, rep), rep);
     if (st == ST_OK && (*m)->rank == 0) {
         st = finish_alone(*m, budget, summary, rep);
-        if (st != ST_OK) {
-            char cause[sizeof rep->text];
-            memcpy(cause, rep->text, sizeof cause);
-            st = fail(rep, st, "%.700s (the results are kept in %.250s)", cause, (*m)->part);
-        }
+        pulse_end(comm);
+    } else if (st == ST_OK) {
+        pulse_follow(comm);
     }
     st = agree(comm, st, rep);
+    watch_enter();
     MPI_Bcast(summary, (int)sizeof *summary, MPI_BYTE, 0, comm);
+    watch_leave();
     maps_free(m);
     return st;
 }

@@ -3,31 +3,78 @@
 #define CANTLE_MAPS_MAPS_PRIVATE_H
 
 #include "maps/layout.h"
+#include "maps/owner.h"
+#include "maps/places.h"
 
-#define DIGESTS_PATH "/entry/run/tile_digest"
+/** A tile whose values are written and whose state is not yet. */
+struct unsaved {
+    struct tile tile;
+    uint8_t *state; /**< [rows*cols] as stored */
+};
+
+/** What earlier runs left to do. */
+struct leftover {
+    uint8_t *kind;         /**< [n_tiles] enum tile_left */
+    uint64_t (*digest)[2]; /**< [n_tiles] of the tiles that have one */
+    size_t n_torn;
+    size_t *torn;  /**< [n_torn] the tiles that are done in part */
+    uint8_t *done; /**< [n_torn, tile_rows*tile_cols] volume's order: 1 = done */
+    uint64_t pixels_done;
+};
 
 struct maps {
     MPI_Comm comm; /**< borrowed */
     int rank;
-    char *path, *part, *finishing; /**< PATH, PATH.part, PATH.finishing */
+    char *path, *part, *finishing; /**< PATH, PATH.part, PATH.finishing-XXXXXXXX */
     bool overwrite;
-    int lock; /**< rank 0: descriptor that holds the lock on PATH.part, -1 elsewhere */
-    size_t n_tiles;
+    int lock;      /**< rank 0: descriptor that holds the lock on PATH.part, -1 elsewhere */
+    bool unlocked; /**< rank 0: taken over from a run that held the lock; to be locked later */
+    int fd; /**< PATH.part, write only: pages that are never read are never written back whole by
+                 a network disk's client */
+    size_t n_tiles, tile_rows, tile_cols;
     double steepest_rad; /**< above it a pixel is flagged steep; NaN = no limit */
     struct maps_layout layout;
-    hid_t file, value[MAP_COUNT], error[MAP_COUNT], state, flags, digests;
-    float *reals; /**< one tile of one plane, in the file's order; all three [buffered] */
+    struct places places;
+    struct owner owner;
+    struct leftover left;
+    double checkpoint_s, checked_s; /**< interval; time of the last checkpoint, monotonic */
+    struct unsaved *unsaved;        /**< [n_unsaved], room for room_unsaved */
+    size_t n_unsaved, room_unsaved;
+    float *reals; /**< one tile of one plane, in the file's order; all four [buffered] */
     uint64_t *flag_words;
-    uint8_t *states;
+    uint16_t *runs;
     size_t buffered;
 };
 
 /** More than a file of all planes, not compressed, takes on disk. */
 uint64_t maps_bytes(const struct maps *m);
-/** Collective. Open PATH.part with MPI-IO and all its planes. */
+/** maps_create.c: memory and layout; no file is touched. *out may be set on failure. */
+enum status maps_new(struct maps **out, const char *path, bool overwrite,
+                     const struct maps_origin *origin, MPI_Comm comm,
+                     struct report *rep) MUST_CHECK;
+/** One rank: is there something at the places of the output that may not be replaced? */
+enum status maps_check_places(const struct maps *m, const struct maps_origin *origin,
+                              struct report *rep) MUST_CHECK;
+/** One rank: PATH.part with everything but results, complete when it gets its name. Sets places,
+ * owner, lock. */
+enum status maps_write_part(struct maps *m, const struct maps_origin *origin,
+                            struct report *rep) MUST_CHECK;
+/** One rank: put m->owner into the file of `fd` and this run into its table, durable. */
+enum status maps_enter_run(struct maps *m, int fd, const struct maps_origin *origin,
+                           struct report *rep) MUST_CHECK;
+/** Collective. Rank 0's places and owner go to all ranks, which open PATH.part. */
 enum status maps_open_part(struct maps *m, struct report *rep) MUST_CHECK;
-/** Collective. Close them; a failure to close is ST_OUTPUT. */
+/** Save what is done and close; a failure is ST_OUTPUT. This rank alone. */
 enum status maps_close_part(struct maps *m, struct report *rep) MUST_CHECK;
+/** One rank: read whole planes of PATH.part as all ranks have saved them, through a new
+ * descriptor. out: [ny*nx] each; NULL = not wanted. */
+enum status maps_read_planes(const struct maps *m, float *modulus, uint8_t *state,
+                             uint16_t *run_of_pixel, struct report *rep) MUST_CHECK;
+/** One rank: from the states of PATH.part into m->left. */
+enum status maps_find_leftover(struct maps *m, const struct maps_origin *origin,
+                               struct report *rep) MUST_CHECK;
+/** Collective. Rank 0's m->left goes to all; nothing to share when it has none. */
+enum status maps_share_leftover(struct maps *m, struct report *rep) MUST_CHECK;
 /** Memory only. Sets *m NULL. */
 void maps_free(struct maps **m);
 

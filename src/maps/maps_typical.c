@@ -1,5 +1,6 @@
 #include "maps/maps_private.h"
 
+#include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/statistics.h"
 
@@ -25,18 +26,12 @@ static size_t choose(const float *modulus, float *sorted, const uint8_t *state, 
 static enum status choose_alone(const struct maps *m, size_t *at, struct report *rep)
 {
     const size_t n = m->layout.ny * m->layout.nx;
-    char cause[256];
     float *modulus = malloc(n * sizeof *modulus), *sorted = malloc(n * sizeof *sorted);
     uint8_t *state = malloc(n);
     enum status st = ST_OK;
     if (!modulus || !sorted || !state) {
         st = fail(rep, ST_MEMORY, "%s: not enough memory to look at %zu pixels", m->path, n);
-    } else if (H5Dread(m->value[MAP_modulus], H5T_NATIVE_FLOAT, H5S_ALL, H5S_ALL, H5P_DEFAULT,
-                       modulus) < 0 ||
-               H5Dread(m->state, H5T_NATIVE_UINT8, H5S_ALL, H5S_ALL, H5P_DEFAULT, state) < 0) {
-        h5put_cause(cause, sizeof cause);
-        st = fail(rep, ST_OUTPUT, "%s cannot be read back: %s", m->part, cause);
-    } else {
+    } else if ((st = maps_read_planes(m, modulus, state, NULL, rep)) == ST_OK) {
         *at = choose(modulus, sorted, state, n);
     }
     free(modulus);
@@ -53,17 +48,14 @@ enum status maps_typical_pixel(struct maps *m, bool *found, size_t *row, size_t 
     unsigned long long chosen = n;
     size_t at = n;
     enum status st = ST_OK;
-    /* what other ranks wrote must be seen: sync, barrier, sync (MPI standard, file consistency) */
-    if (H5Fflush(m->file, H5F_SCOPE_GLOBAL) < 0)
-        st = fail(rep, ST_OUTPUT, "%s cannot be written", m->part);
-    st = agree(m->comm, st, rep);
-    if (st == ST_OK && H5Fflush(m->file, H5F_SCOPE_GLOBAL) < 0)
-        st = fail(rep, ST_OUTPUT, "%s cannot be written", m->part);
+    st = agree(m->comm, maps_checkpoint(m, rep), rep);
     if (st == ST_OK && m->rank == 0) st = choose_alone(m, &at, rep);
     st = agree(m->comm, st, rep);
     if (st != ST_OK) return st;
     chosen = at;
+    watch_enter();
     MPI_Bcast(&chosen, 1, MPI_UNSIGNED_LONG_LONG, 0, m->comm);
+    watch_leave();
     *found = chosen < n;
     *row = (size_t)chosen / l->nx;
     *col = (size_t)chosen % l->nx;

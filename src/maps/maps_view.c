@@ -26,7 +26,7 @@ bool maps_is_one(const char *path)
     h5put_quiet();
     if (file_check(path, "", NULL, &unused) != ST_OK || H5Fis_hdf5(path) <= 0) return false;
     guard_file(path);
-    hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
+    hid_t file = h5put_open(path);
     if (file < 0) return false;
     hid_t root = H5Gopen2(file, "/", H5P_DEFAULT);
     bool is = root >= 0 && h5get_attr_text(root, "layout", layout, sizeof layout) &&
@@ -244,7 +244,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
                     "layout = " MAPS_LAYOUT ")",
                     path);
     guard_file(path);
-    hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
+    hid_t file = h5put_open(path);
     if (file < 0) return fail(rep, ST_INPUT, "%s: cannot be opened", path);
     enum status st = load_axes(out, file, rep);
     if (st == ST_OK) st = load_planes(out, file, rep);

@@ -1,7 +1,9 @@
 #include "maps/output_file.h"
 
+#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -102,18 +104,69 @@ enum status output_publish(const char *from, const char *to, bool overwrite, str
     return ST_OK;
 }
 
+enum status output_open(const char *path, int *fd, struct report *rep)
+{
+    *fd = open(path, O_RDWR | O_CLOEXEC);
+    return *fd >= 0 ? ST_OK
+                    : fail(rep, ST_OUTPUT, "%s cannot be opened: %s", path, strerror(errno));
+}
+
 enum status output_lock(const char *path, int *fd, struct report *rep)
 {
     struct flock lock = {
         .l_type = F_WRLCK, .l_whence = SEEK_SET, .l_start = (off_t)1 << 60, .l_len = 1};
-    *fd = open(path, O_RDWR | O_CLOEXEC);
-    if (*fd < 0) return fail(rep, ST_OUTPUT, "%s cannot be opened: %s", path, strerror(errno));
+    if (output_open(path, fd, rep) != ST_OK) return ST_OUTPUT;
     if (fcntl(*fd, F_OFD_SETLK, &lock) == 0) return ST_OK;
     if (errno != EAGAIN && errno != EACCES) return ST_OK; /* no locks here */
     close(*fd);
     *fd = -1;
     return fail(rep, ST_OUTPUT,
                 "%s is being written by another run; wait for it, or choose another name", path);
+}
+
+enum { SIDE_DIGITS = 8 };
+
+char *output_side_name(const char *path, const char *step, uint64_t token)
+{
+    size_t size = strlen(path) + strlen(step) + SIDE_DIGITS + 3;
+    char *name = malloc(size);
+    if (name)
+        snprintf(name, size, "%s.%s-%0*" PRIx32, path, step, SIDE_DIGITS, (uint32_t)(token >> 32));
+    return name;
+}
+
+/* NAME.STEP- and eight digits, nothing more: no file of anybody else. */
+static bool is_side_name(const char *entry, const char *name, const char *step)
+{
+    size_t n = strlen(name), m = strlen(step);
+    if (strncmp(entry, name, n) != 0 || entry[n] != '.' || strncmp(entry + n + 1, step, m) != 0 ||
+        entry[n + 1 + m] != '-')
+        return false;
+    entry += n + 2 + m;
+    size_t digits = strspn(entry, "0123456789abcdef");
+    return digits == SIDE_DIGITS && entry[digits] == 0;
+}
+
+static void remove_unlocked(const char *folder, const char *name)
+{
+    struct report unused;
+    char path[4096];
+    int fd;
+    if (snprintf(path, sizeof path, "%s/%s", folder, name) >= (int)sizeof path) return;
+    if (output_lock(path, &fd, &unused) != ST_OK) return;
+    unlink(path);
+    close(fd);
+}
+
+void output_sweep(const char *path, const char *step)
+{
+    const char *slash = strrchr(path, '/'), *name = slash ? slash + 1 : path;
+    char *folder = folder_of(path);
+    DIR *all = folder ? opendir(folder) : NULL;
+    for (struct dirent *entry; all && (entry = readdir(all));)
+        if (is_side_name(entry->d_name, name, step)) remove_unlocked(folder, entry->d_name);
+    if (all) closedir(all);
+    free(folder);
 }
 
 bool output_is_ours(const char *path, int fd)

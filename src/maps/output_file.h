@@ -27,6 +27,16 @@ enum status output_publish(const char *from, const char *to, bool overwrite,
  *  @return ST_OUTPUT when another run holds it. On a file system without locks: ST_OK, unlocked */
 enum status output_lock(const char *path, int *fd, struct report *rep) MUST_CHECK;
 
+/** The same descriptor without the lock, for a file whose lock another run holds. */
+enum status output_open(const char *path, int *fd, struct report *rep) MUST_CHECK;
+
+/** Name of a file beside `path` for a step of the work: PATH.STEP-0123abcd with `token`, which
+ * nobody guesses; malloc'd, NULL without memory. */
+char *output_side_name(const char *path, const char *step, uint64_t token);
+
+/** Remove what killed runs left of such files: those of this step that nobody has locked. */
+void output_sweep(const char *path, const char *step);
+
 /** Is `path` still the file that was locked? */
 bool output_is_ours(const char *path, int fd);
 

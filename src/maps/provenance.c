@@ -1,6 +1,7 @@
 #include "maps/provenance.h"
 
 #include "build_facts.h"
+#include "maps/identity.h"
 #include "maps/text_time.h"
 #include "recipe/recipe.h"
 
@@ -169,30 +170,43 @@ static void put_program(struct h5put *p, hid_t run)
     h5put_text(p, run, "udunits_version", CANTLE_UDUNITS_VERSION);
 }
 
-static void put_scheduler(struct h5put *p, hid_t run)
+const char *provenance_scheduler(const char **job)
 {
     static const struct {
         const char *variable, *name;
     } schedulers[] = {{"SLURM_JOB_ID", "Slurm"}, {"PBS_JOBID", "PBS"}, {"LSB_JOBID", "LSF"}};
     for (size_t i = 0; i < sizeof schedulers / sizeof *schedulers; i++) {
-        const char *id = getenv(schedulers[i].variable);
-        if (!id || !*id) continue;
-        h5put_text(p, run, "scheduler", schedulers[i].name);
-        h5put_text(p, run, "scheduler_job_id", id);
-        return;
+        *job = getenv(schedulers[i].variable);
+        if (*job && **job) return schedulers[i].name;
     }
+    *job = "";
+    return NULL;
+}
+
+static void put_scheduler(struct h5put *p, hid_t run)
+{
+    const char *job, *name = provenance_scheduler(&job);
+    if (!name) return;
+    h5put_text(p, run, "scheduler", name);
+    h5put_text(p, run, "scheduler_job_id", job);
 }
 
 static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
 {
     struct stat facts;
     char modified[40] = "";
+    uint64_t nanoseconds = 0;
     char *absolute = realpath(v->path, NULL);
-    if (stat(v->path, &facts) == 0) text_time(facts.st_mtime, modified);
+    if (stat(v->path, &facts) == 0) {
+        text_time(facts.st_mtime, modified);
+        nanoseconds = (uint64_t)(facts.st_mtim.tv_sec * INT64_C(1000000000) +
+                                 facts.st_mtim.tv_nsec);
+    }
     h5put_text(p, run, "input_path", v->path);
     if (absolute) h5put_text(p, run, "input_absolute_path", absolute);
     h5put_count(p, run, "input_bytes", v->file_bytes);
     h5put_text(p, run, "input_modified", modified);
+    h5put_count(p, run, "input_modified_ns", nanoseconds);
     h5put_text(p, run, "input_digest_method", DIGEST_METHOD);
     free(absolute);
 }
@@ -201,7 +215,7 @@ static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
                     const struct maps_layout *l, int ranks)
 {
     char host[256] = "";
-    char *folder = getcwd(NULL, 0);
+    char *folder = getcwd(NULL, 0), *identity = identity_text(o);
     hid_t run = h5put_group(p, entry, "run", "NXcollection");
     gethostname(host, sizeof host - 1);
     put_program(p, run);
@@ -211,10 +225,14 @@ static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
     h5put_integer(p, run, "ranks", ranks);
     put_scheduler(p, run);
     put_input(p, run, o->volume);
+    if (!identity && p->st == ST_OK)
+        p->st = fail(p->rep, ST_MEMORY, "not enough memory for what the maps are made from");
+    h5put_text(p, run, "identity", identity ? identity : "");
     h5put_integer(p, run, "rows_reversed", l->rows_reversed);
     h5put_integer(p, run, "columns_reversed", l->columns_reversed);
     h5put_text(p, run, "start_time", l->start_time);
     h5put_close(p, &run);
+    free(identity);
     free(folder);
 }
 

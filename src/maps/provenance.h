@@ -11,6 +11,9 @@ void provenance_put(struct h5put *p, hid_t entry, const struct maps_origin *orig
 /** What is known at the end, into the same groups: end time and the input's digest. */
 void provenance_put_end(struct h5put *p, hid_t entry, const char *digest);
 
+/** The scheduler whose job this is, NULL if none; its job's number, "" if none. */
+const char *provenance_scheduler(const char **job);
+
 /** The recipe as resolved with the values used, JSON; malloc'd, NULL without memory. */
 char *provenance_resolved(const struct maps_origin *origin);
 

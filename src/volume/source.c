@@ -2,8 +2,12 @@
 #include "base/files.h"
 #include "volume/storage.h"
 
+#include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/file.h>
+#include <unistd.h>
 
 void source_clear(struct source *s)
 {
@@ -17,10 +21,21 @@ void source_close(struct source *s)
     source_clear(s);
 }
 
+/* HDF5 itself forgives only ENOSYS; a lock that somebody holds is its business, none at all ours.
+ */
+static bool has_locks(const char *path)
+{
+    int fd = open(path, O_RDONLY | O_CLOEXEC);
+    bool yes = fd < 0 || flock(fd, LOCK_SH | LOCK_NB) == 0 || errno == EWOULDBLOCK;
+    if (fd >= 0) close(fd);
+    return yes;
+}
+
 static enum status check_file(struct source *s, const char *path, struct report *rep)
 {
     enum status st = file_check(path, "an HDF5 file", &s->bytes, rep);
     if (st != ST_OK) return st;
+    s->locks = has_locks(path);
     if (H5Fis_hdf5(path) <= 0)
         return fail(rep, ST_INPUT, "is not an HDF5 file; see docs/volume-format.md for the layout");
     return ST_OK;
@@ -35,7 +50,7 @@ enum status source_open(struct source *s, const char *path, struct report *rep)
     if (st != ST_OK) return st;
     hid_t how = H5Pcreate(H5P_FILE_ACCESS);
     /* a file system without locks is no reason to refuse reading */
-    if (how >= 0 && H5Pset_file_locking(how, 1, 1) >= 0)
+    if (how >= 0 && H5Pset_file_locking(how, s->locks, 1) >= 0)
         s->file = H5Fopen(path, H5F_ACC_RDONLY, how);
     if (how >= 0) H5Pclose(how);
     s->access = storage_access(&s->left_file);

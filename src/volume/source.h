@@ -40,6 +40,7 @@ hid_t number_memory(enum number n);     /**< HDF5 memory type, not to be closed 
 struct source {
     hid_t file, access; /**< access: dataset access list that refuses external links */
     bool left_file;     /**< an external link was met */
+    bool locks;         /**< its file system has locks */
     uint64_t bytes;     /**< of the file */
 };
 

@@ -65,6 +65,8 @@ double volume_pixel_pitch(const struct volume_facts *facts);
 /** Number of tiles and the i-th of them (row-major). Depends on the file alone. */
 size_t volume_tile_count(const struct volume *v);
 struct tile volume_tile(const struct volume *v, size_t index);
+/** The same from the facts alone. */
+struct tile volume_cut(const struct volume_facts *f, size_t index);
 
 /** Read a tile's samples as stored into the volume's one tile buffer, replacing the last. */
 enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep) MUST_CHECK;
@@ -80,6 +82,12 @@ enum status volume_read_substrate(const struct volume *v, struct tile t, double 
 /** Digest (base/digest.h) of the tile read last: per pixel the stored bytes of signal, z of its own
  *  and length, segments in order; seed = row * nx + col. */
 struct digest volume_tile_digest(struct volume *v);
+
+/** Digest of all that the file says beside the samples and still changes numbers: shape, units,
+ * packing, direction, shared ramps, axes, and the maps of presence, z offset, thickness and
+ * substrate. What curves have of their own is in the tiles' digests. Reads the maps row by row. */
+enum status volume_setup_digest(struct volume *v, struct digest *out,
+                                struct report *rep) MUST_CHECK;
 
 /** True if the file says it is a volume (attribute `layout`), for commands that take either file.
  */

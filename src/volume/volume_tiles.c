@@ -3,6 +3,7 @@
 
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 /* Samples of a tile: small volumes are cut into some 256 tiles so that ranks find work, yet a read
  * stays large enough for a disk. */
@@ -138,7 +139,11 @@ size_t volume_tile_count(const struct volume *v)
 
 struct tile volume_tile(const struct volume *v, size_t index)
 {
-    const struct volume_facts *f = &v->facts;
+    return volume_cut(&v->facts, index);
+}
+
+struct tile volume_cut(const struct volume_facts *f, size_t index)
+{
     size_t across = (f->nx + f->tile_cols - 1) / f->tile_cols;
     struct tile t = {index / across * f->tile_rows, index % across * f->tile_cols, f->tile_rows,
                      f->tile_cols};
@@ -155,6 +160,19 @@ static enum status read_samples(struct samples *s, const size_t *start, const si
     if (s->unpack) st = unpacker_read(s->unpack, &s->set, start, count, s->tile, &done, rep);
     if (st != ST_OK || done) return st;
     return dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
+}
+
+/* HDF5 hands out zeros for what lies behind the end of a file that was cut off meanwhile. */
+static enum status check_length(const struct volume *v, struct report *rep)
+{
+    void *handle = NULL;
+    struct stat facts;
+    if (H5Fget_vfd_handle(v->source.file, H5P_DEFAULT, &handle) < 0 || !handle ||
+        fstat(*(int *)handle, &facts) != 0)
+        return fail(rep, ST_INPUT, "%s: cannot be looked at any more", v->path);
+    if ((uint64_t)facts.st_size >= v->source.bytes) return ST_OK;
+    return fail(rep, ST_INPUT, "%s: has been cut off while it was read; bring it back as it was",
+                v->path);
 }
 
 enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep)
@@ -177,5 +195,5 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
     guard_file(NULL);
     if (st != ST_OK) return within(rep, st, "%s: ", v->path);
     v->tile = t;
-    return ST_OK;
+    return check_length(v, rep);
 }

@@ -4,7 +4,8 @@
  * a ticket first. Rank 0's memory answers one question after the other.
  *
  * A network that does such questions by itself answers at any time; without one, rank 0 answers
- * when it lets MPI do so, every ANSWER pixels (board_answer in grid.c). Both are played.
+ * when it lets MPI do so, between pixels (board_beat in grid.c; here every ANSWER of them). Both
+ * are played.
  *
  * Reading is in no cost, nor is the start of the program: this is about the division of the work
  * alone.

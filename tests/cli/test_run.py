@@ -69,10 +69,12 @@ class DamagedChunk(WithVolume):
         for ranks in (1, 2, 4):
             for words in (["-o", "new.h5"], ["-o", "old.h5", "--overwrite"]):
                 with self.subTest(ranks=ranks, words=words):
+                    part = f"{words[1]}.part"
                     self.refuses("map", "v.h5", *words, ranks=ranks, status=INPUT,
-                                 says=["cantle map: v.h5: /retract/signal"])
-                    self.assertEqual(self.names(), before)
+                                 says=["cantle map: v.h5: /retract/signal", part, "--resume"])
+                    self.assertEqual(self.names(), before | {part})
                     self.assertEqual((self.folder / "old.h5").read_bytes(), old)
+                    (self.folder / part).unlink()
 
     def test_existing_output_is_refused(self):
         (self.folder / "kept.h5").write_bytes(b"mine")
@@ -81,8 +83,13 @@ class DamagedChunk(WithVolume):
         self.assertEqual((self.folder / "kept.h5").read_bytes(), b"mine")
 
     def test_the_undamaged_volume_is_mapped(self):
+        """The tiles before the damage are kept, and the rest follows once the volume is mended."""
         (self.folder / "whole.h5").write_bytes(self.whole)
         self.run_there("map", "whole.h5", "-o", "whole-maps.h5", ranks=2)
+        self.refuses("map", "v.h5", "-o", "mended.h5", ranks=2, status=INPUT, says=["--resume"])
+        said = self.run_there("map", "whole.h5", "-o", "mended.h5", "--resume", ranks=3).stdout
+        self.assertIn("pixels were done by earlier runs and kept", said)
+        self.assertEqual(maps_of(self.folder / "mended.h5"), maps_of(self.folder / "whole-maps.h5"))
 
 
 class SameOutput(WithVolume):

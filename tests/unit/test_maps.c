@@ -5,6 +5,7 @@
 #include "maps/maps.h"
 #include "recipe/recipe.h"
 
+#include <dirent.h>
 #include <hdf5.h>
 #include <math.h>
 #include <setjmp.h>
@@ -31,7 +32,7 @@ struct scene {
     struct volume_facts volume;
     struct maps_origin origin;
     double x_m[NX], y_m[NY];
-    char folder[64], path[96], part[112], finishing[112], input[96];
+    char folder[64], path[96], part[112], input[96];
     struct report rep;
 };
 
@@ -58,6 +59,18 @@ static bool there(const char *path)
     return access(path, F_OK) == 0;
 }
 
+/* A file of a step of the work, PATH.starting-... or PATH.finishing-... */
+static bool any_step_left(const struct scene *s)
+{
+    bool found = false;
+    DIR *all = opendir(s->folder);
+    assert_non_null(all);
+    for (struct dirent *entry; (entry = readdir(all));)
+        found = found || strstr(entry->d_name, "ing-");
+    closedir(all);
+    return found;
+}
+
 static bool one_line_with(const struct report *rep, const char *words)
 {
     return !strchr(rep->text, '\n') && strstr(rep->text, words);
@@ -71,7 +84,6 @@ static int set_up(void **state)
     assert_non_null(mkdtemp(s->folder));
     snprintf(s->path, sizeof s->path, "%s/maps.h5", s->folder);
     snprintf(s->part, sizeof s->part, "%s.part", s->path);
-    snprintf(s->finishing, sizeof s->finishing, "%s.finishing", s->path);
     snprintf(s->input, sizeof s->input, "%s/volume.h5", s->folder);
     write_text(s->input, "a volume");
     assert_int_equal(recipe_default(&s->recipe, &s->rep), ST_OK);
@@ -91,7 +103,13 @@ static int set_up(void **state)
     s->plan.model = contact_find("paraboloid");
     s->plan.limit.surface_slope_rad = NAN;
     s->plan.setup = (struct contact_setup){.spring_n_per_m = 0.35};
-    s->origin = (struct maps_origin){&s->recipe, &s->plan, &s->volume, "cantle map volume.h5", 2};
+    s->volume.tile_rows = s->volume.tile_cols = 3;
+    s->origin = (struct maps_origin){.recipe = &s->recipe,
+                                     .plan = &s->plan,
+                                     .volume = &s->volume,
+                                     .command_line = "cantle map volume.h5",
+                                     .n_tiles = 2,
+                                     .checkpoint_s = 30};
     *state = s;
     return 0;
 }
@@ -101,7 +119,6 @@ static int tear_down(void **state)
     struct scene *s = *state;
     unlink(s->path);
     unlink(s->part);
-    unlink(s->finishing);
     unlink(s->input);
     int rc = rmdir(s->folder); /* fails when something was left behind */
     recipe_free(&s->recipe);
@@ -211,7 +228,7 @@ static void written_and_read_back(void **state)
     struct maps_view v;
     make(s, &summary);
     assert_false(there(s->part));
-    assert_false(there(s->finishing));
+    assert_false(any_step_left(s));
     assert_true(maps_is_one(s->path));
     assert_int_equal(maps_view_load(&v, s->path, &s->rep), ST_OK);
     assert_int_equal(v.ny, NY);
@@ -404,9 +421,6 @@ static void unfinished_output_is_refused(void **state)
     write_text(s->part, "half");
     expect_refusal(s, false, "maps.h5.part is there from an unfinished run");
     assert_true(holds_text(s->part, "half"));
-    unlink(s->part);
-    write_text(s->finishing, "half");
-    expect_refusal(s, false, "maps.h5.finishing is there from an unfinished run");
 }
 
 static void overwrite_replaces_at_the_end(void **state)
@@ -494,10 +508,9 @@ static void full_disk_at_the_end(void **state)
         assert_int_equal(st, ST_OUTPUT);
         assert_null(m);
         assert_true(one_line_with(&s->rep, "File too large"));
-        assert_true(one_line_with(&s->rep, "the results are kept in"));
         assert_true(holds_text(s->path, "old"));
         assert_true(there(s->part));
-        assert_false(there(s->finishing));
+        assert_false(any_step_left(s));
     }
 }
 
@@ -513,7 +526,133 @@ static void output_that_appears_meanwhile_is_left_alone(void **state)
     assert_true(one_line_with(&s->rep, "has appeared while"));
     assert_true(holds_text(s->path, "another"));
     assert_true(there(s->part));
-    assert_false(there(s->finishing));
+    assert_false(any_step_left(s));
+}
+
+static void resume(struct scene *s, struct maps **m, bool take_over, struct maps_found *found)
+{
+    assert_int_equal(
+        maps_resume(m, s->path, false, take_over, &s->origin, MPI_COMM_SELF, found, &s->rep),
+        ST_OK);
+}
+
+static void resume_finds_what_is_left(void **state)
+{
+    struct scene *s = *state;
+    struct maps *m;
+    struct maps_summary summary;
+    struct maps_found found;
+    struct maps_view v;
+    resume(s, &m, false, &found); /* nothing there: begins */
+    assert_int_equal(found.run, 1);
+    assert_int_equal(found.pixels, 0);
+    assert_int_equal(maps_tile_left(m, 0), TILE_PENDING);
+    assert_int_equal(write_tile(m, 1, (struct tile){0, 3, 3, 1}, &s->rep), ST_OK);
+    assert_int_equal(write_tile(m, 0, (struct tile){1, 0, 1, 2}, &s->rep), ST_OK);
+    maps_drop(&m, false);
+    resume(s, &m, false, &found);
+    assert_false(found.finished);
+    assert_int_equal(found.run, 2);
+    assert_int_equal(found.pixels, 5);
+    assert_int_equal(maps_tile_left(m, 1), TILE_DONE);
+    assert_null(maps_tile_done(m, 1));
+    assert_true(maps_tile_digest(m, 1).high == 1 && maps_tile_digest(m, 1).low == UINT64_MAX);
+    assert_int_equal(maps_tile_left(m, 0), TILE_TORN);
+    static const uint8_t done[9] = {0, 0, 0, 1, 1, 0, 0, 0, 0};
+    assert_memory_equal(maps_tile_done(m, 0), done, sizeof done);
+    assert_int_equal(write_tile(m, 0, (struct tile){0, 0, 1, 3}, &s->rep), ST_OK);
+    assert_int_equal(write_tile(m, 0, (struct tile){1, 2, 1, 1}, &s->rep), ST_OK);
+    assert_int_equal(write_tile(m, 0, (struct tile){2, 0, 1, 3}, &s->rep), ST_OK);
+    assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OK);
+    assert_int_equal(maps_view_load(&v, s->path, &s->rep), ST_OK);
+    expect_maps(&v, false, false);
+    maps_view_free(&v);
+    resume(s, &m, false, &found);
+    assert_true(found.finished);
+    assert_null(m);
+}
+
+static void torn_tiles_are_told_in_the_volumes_order(void **state)
+{
+    struct scene *s = *state;
+    struct maps *m;
+    struct maps_found found;
+    static const uint8_t done[9] = {0, 1, 0, 0, 0, 0, 0, 0, 0};
+    for (int i = 0; i < NY; i++)
+        s->y_m[i] = 5e-6 - 0.5e-6 * i;
+    for (int i = 0; i < NX; i++)
+        s->x_m[i] = -1e-6 * i;
+    create(s, &m, false);
+    assert_int_equal(write_tile(m, 0, (struct tile){0, 1, 1, 1}, &s->rep), ST_OK);
+    maps_drop(&m, false);
+    resume(s, &m, false, &found);
+    assert_memory_equal(maps_tile_done(m, 0), done, sizeof done);
+    maps_drop(&m, true);
+}
+
+static void states_wait_for_the_checkpoint(void **state)
+{
+    struct scene *s = *state;
+    struct maps *m;
+    struct maps_view v;
+    s->origin.checkpoint_s = 1e9;
+    create(s, &m, false);
+    assert_int_equal(write_tile(m, 1, (struct tile){0, 3, 3, 1}, &s->rep), ST_OK);
+    assert_int_equal(maps_view_load(&v, s->part, &s->rep), ST_OK);
+    assert_int_equal(v.summary.state[STATE_pending], NX * NY);
+    maps_view_free(&v);
+    assert_int_equal(maps_checkpoint(m, &s->rep), ST_OK);
+    assert_int_equal(maps_view_load(&v, s->part, &s->rep), ST_OK);
+    assert_int_equal(v.summary.state[STATE_pending], NX * NY - 3);
+    maps_view_free(&v);
+    maps_drop(&m, true);
+}
+
+static void the_run_that_was_taken_over_writes_nothing(void **state)
+{
+    struct scene *s = *state;
+    struct maps *old, *new;
+    struct maps_found found;
+    struct maps_view v;
+    create(s, &old, false);
+    assert_int_equal(write_tile(old, 1, (struct tile){0, 3, 3, 1}, &s->rep), ST_OK);
+    assert_int_equal(
+        maps_resume(&new, s->path, false, false, &s->origin, MPI_COMM_SELF, &found, &s->rep),
+        ST_OUTPUT);
+    assert_true(one_line_with(&s->rep, "is being written by another run"));
+    resume(s, &new, true, &found);
+    assert_int_equal(maps_checkpoint(old, &s->rep), ST_OUTPUT);
+    assert_true(
+        one_line_with(&s->rep, "taken over by another run (number 2 there, this is number"));
+    assert_int_equal(write_tile(old, 0, (struct tile){0, 0, 3, 3}, &s->rep), ST_OUTPUT);
+    assert_int_equal(maps_view_load(&v, s->part, &s->rep), ST_OK);
+    assert_int_equal(v.summary.state[STATE_pending], NX * NY);
+    assert_true(isnan(v.map[MAP_modulus][0]));
+    maps_view_free(&v);
+    maps_drop(&old, true);
+    maps_drop(&new, true);
+}
+
+static void other_work_is_not_resumed(void **state)
+{
+    struct scene *s = *state;
+    struct maps *m;
+    struct maps_found found;
+    create(s, &m, false);
+    maps_drop(&m, false);
+    s->plan.lever.item[LEVER_spring_constant].u = 0.03;
+    assert_int_equal(
+        maps_resume(&m, s->path, false, false, &s->origin, MPI_COMM_SELF, &found, &s->rep),
+        ST_OUTPUT);
+    assert_true(one_line_with(&s->rep, "standard uncertainty of spring_constant as used was 0.02, "
+                                       "now 0.03"));
+    s->plan.lever.item[LEVER_spring_constant].u = 0.02;
+    s->origin.setup.low = 1;
+    assert_int_equal(
+        maps_resume(&m, s->path, false, false, &s->origin, MPI_COMM_SELF, &found, &s->rep),
+        ST_OUTPUT);
+    assert_true(one_line_with(&s->rep, "volume.axes_units_and_masks was"));
+    assert_true(there(s->part));
 }
 
 static void tile_outside_is_a_bug(void **state)
@@ -606,6 +745,11 @@ int main(int argc, char **argv)
         T(full_disk_at_the_start),
         T(full_disk_at_the_end),
         T(output_that_appears_meanwhile_is_left_alone),
+        T(resume_finds_what_is_left),
+        T(torn_tiles_are_told_in_the_volumes_order),
+        T(states_wait_for_the_checkpoint),
+        T(the_run_that_was_taken_over_writes_nothing),
+        T(other_work_is_not_resumed),
         T(tile_outside_is_a_bug),
         T(other_files_are_refused_on_reading),
         T(one_rank_agrees_with_itself),

@@ -1,0 +1,23 @@
+/** The command line of `cantle map`. */
+#ifndef CANTLE_COMMAND_MAP_OPTIONS_H
+#define CANTLE_COMMAND_MAP_OPTIONS_H
+
+#include <argp.h>
+#include <stdbool.h>
+
+struct map_options {
+    const char *recipe_path, *volume_path, *output;
+    bool overwrite, quiet, resume, take_over;
+    double stop_after_s;  /**< 0 = no limit */
+    double checkpoint_s;  /**< MAP_CHECKPOINT_S */
+    double no_progress_s; /**< MAP_NO_PROGRESS_S; 0 = no limit */
+};
+
+/** Defaults. */
+#define MAP_CHECKPOINT_S 30.0
+#define MAP_NO_PROGRESS_S 600.0
+
+/** Its input is a struct map_options with the defaults set. */
+extern const struct argp map_argp;
+
+#endif

@@ -1,0 +1,24 @@
+/** What `cantle map` says at its end. */
+#ifndef CANTLE_COMMAND_MAP_SUMMARY_H
+#define CANTLE_COMMAND_MAP_SUMMARY_H
+
+#include "curve/budget.h"
+#include "curve/curve.h"
+#include "maps/maps.h"
+
+/** All that is said; borrowed. */
+struct map_outcome {
+    const char *output;
+    const struct curve_plan *plan;
+    const struct maps_summary *summary;
+    const struct budget *budget; /**< NULL = none */
+    size_t pixels, before;       /**< of the map; of these done by earlier runs */
+    uint64_t run;                /**< number of this run */
+    double seconds;
+    int ranks;
+};
+
+/** Print it on standard output. */
+void map_summary_print(const struct map_outcome *o);
+
+#endif
