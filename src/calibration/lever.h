@@ -15,6 +15,8 @@ struct recipe;
     L(quadrant_sensitivity, calibration, "m", 1e-12, 1e-2, "quadrant sensitivity")                 \
     L(spring_constant, calibration, "N/m", 1e-6, 1e6, "spring constant")                           \
     L(tilt, calibration, "rad", 0.0, 1.2, "tilt of the lever")                                     \
+    L(lever_length, calibration, "m", 1e-7, 1e-1, "length of the lever")                           \
+    L(tip_height, tip, "m", 1e-9, 1e-2, "height of the tip")                                       \
     L(tip_radius, tip, "m", 1e-10, 1e-2, "tip radius")                                             \
     L(tip_half_angle, tip, "rad", 1e-3, 1.57, "half-opening angle of the tip")                     \
     L(tip_face_angle, tip, "rad", 1e-3, 1.57, "face angle of the tip")                             \

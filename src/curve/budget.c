@@ -143,6 +143,11 @@ static enum status values_at(const struct budget_job *job, const struct budget *
     struct pixel_result result;
     double factor, *made[SEG_COUNT] = {NULL};
     enum status st = plan_at(job, b, x, &plan, &factor, rep);
+    if (st == ST_RECIPE) { /* values that cannot be together have no result */
+        for (int q = 0; q < BUDGET_COUNT; q++)
+            value[q] = NAN;
+        return ST_OK;
+    }
     if (st == ST_OK) st = scale_curve(job, &plan, factor, &curve, made, rep);
     for (size_t i = 0; i < b->n; i++)
         if (b->input[i].item == LEVER_sample_thickness) curve.thickness_m = x[i];

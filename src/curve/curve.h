@@ -3,6 +3,7 @@
 #define CANTLE_CURVE_CURVE_H
 
 #include "calibration/lever.h"
+#include "calibration/tilt.h"
 #include "contact/contact.h"
 #include "curve/result.h"
 #include "recipe/recipe.h"
@@ -38,7 +39,7 @@ struct curve_plan {
     struct contact_setup setup;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
-    bool tilt_corrected;     /**< the spring constant in use is k/cos^2(tilt) */
+    enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
     int spring_from;         /**< how k was found: 0 independent, 1 thermal, 2 nominal (budget.h) */
     size_t draws;            /**< of the Monte Carlo of budget.h */
     enum segment_id segment; /**< the fitted one */
@@ -73,7 +74,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,
  * and not freed: call it on a copy of the plan, and contact_release the copy's where it differs.
- * Errors: ST_RECIPE for a tilt that is needed and not known; as contact_prepare. */
+ * Errors: ST_RECIPE for a tilt, tip height or lever length that is needed and not known, or that
+ * the tilt correction cannot take; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
 
 /** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */

@@ -73,17 +73,37 @@ static enum status check_needs(const enum signal_stage stages[SEG_COUNT],
     return ST_OK;
 }
 
+/* The spring constant in use. It is made from the given one each time, so that the correction is
+ * never applied to itself. */
+static enum status correct_for_tilt(const struct curve_plan *plan, double *k, struct report *rep)
+{
+    static const enum lever_item tip[] = {LEVER_tip_height, LEVER_lever_length};
+    const char *why = "calibration.tilt_correction asks for it";
+    const struct known *item = plan->lever.item;
+    *k = item[LEVER_spring_constant].value;
+    if (plan->tilt == TILT_NONE || plan->tilt == TILT_CONTAINED) return ST_OK;
+    if (!need(&plan->lever, LEVER_tilt)) return missing(LEVER_tilt, why, rep);
+    for (int i = 0; i < 2 && tilt_needs_tip(plan->tilt); i++)
+        if (!need(&plan->lever, tip[i])) return missing(tip[i], why, rep);
+    double factor = tilt_factor(plan->tilt, item[LEVER_tilt].value, item[LEVER_tip_height].value,
+                                item[LEVER_lever_length].value);
+    if (isnan(factor))
+        return fail(rep, ST_RECIPE,
+                    "calibration.tilt_correction: its formula has no positive value for a tilt of "
+                    "%.3g degree and a tip of %.3g of the lever's length; check calibration.tilt, "
+                    "calibration.lever_length and tip.tip_height",
+                    item[LEVER_tilt].value * 180 / acos(-1),
+                    item[LEVER_tip_height].value / item[LEVER_lever_length].value);
+    *k *= factor;
+    return ST_OK;
+}
+
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep)
 {
     const struct known *item = plan->lever.item;
-    double k = item[LEVER_spring_constant].value;
-    if (plan->tilt_corrected) {
-        if (!need(&plan->lever, LEVER_tilt))
-            return missing(LEVER_tilt, "calibration.tilt_correction asks for it", rep);
-        double c = cos(item[LEVER_tilt].value);
-        k /= c * c; /* force along the normal of the sample: Heim, Kappl, Butt, Langmuir 20 (2004)
-                       2760 */
-    }
+    double k;
+    enum status st = correct_for_tilt(plan, &k, rep);
+    if (st != ST_OK) return st;
     plan->setup = (struct contact_setup){
         .spring_n_per_m = k,
         .radius_m = item[LEVER_tip_radius].value,
@@ -137,6 +157,22 @@ void curve_plan_free(struct curve_plan *plan)
     contact_release(&plan->setup);
 }
 
+/* Likewise what only some corrections read. */
+static enum status check_tilt_unused(const struct recipe *recipe, struct report *rep)
+{
+    static const enum recipe_key rows[] = {KEY_tip_tip_height, KEY_calibration_lever_length};
+    const struct recipe_value *asked = &recipe->v[KEY_calibration_tilt_correction];
+    if (tilt_needs_tip((enum tilt_correction)asked->choice)) return ST_OK;
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
+        if (recipe->v[rows[i]].given)
+            return fail(rep, ST_RECIPE,
+                        "line %d: %s.%s is given, but calibration.tilt_correction is %s and does "
+                        "not use it; remove the line, or write heim, hutter or beam",
+                        recipe->v[rows[i]].line, recipe_rows[rows[i]].section,
+                        recipe_rows[rows[i]].key, asked->text);
+    return ST_OK;
+}
+
 /* A value that only some models read, given for a model that does not: the user believes it counts.
  */
 static enum status check_unused(const struct recipe *recipe, const struct contact_model *m,
@@ -178,7 +214,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->to_is = recipe->v[KEY_contact_to].range;
     out->work_from = recipe->v[KEY_adhesion_work_from].choice;
     out->setup.sliding_base = recipe->v[KEY_sample_base].choice == 1;
-    out->tilt_corrected = recipe->v[KEY_calibration_tilt_correction].choice == 1;
+    out->tilt = (enum tilt_correction)recipe->v[KEY_calibration_tilt_correction].choice;
     out->spring_from = recipe->v[KEY_calibration_spring_constant_from].choice;
     out->draws = (size_t)recipe->v[KEY_calibration_monte_carlo_draws].si;
     out->separation_m = si(recipe, KEY_sample_equilibrium_separation);
@@ -186,6 +222,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
+    if (st == ST_OK) st = check_tilt_unused(recipe, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

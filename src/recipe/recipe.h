@@ -31,8 +31,17 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "only")                                                                                      \
     K(calibration, tilt, QUANTITY, "rad", "", "angle between lever and sample plane")              \
     K(calibration, tilt_u, QUANTITY, "rad", "", "its standard uncertainty")                        \
-    K(calibration, tilt_correction, CHOICE, "none cosine_squared", "none",                         \
-      "cosine_squared divides the spring constant by cos^2(tilt); none if it already contains it") \
+    K(calibration, tilt_correction, CHOICE, "none cosine_squared heim hutter beam contained",      \
+      "none",                                                                                      \
+      "factor on the spring constant for the tilt, applied once: cosine_squared 1/cos^2, heim, "   \
+      "hutter and beam with tip_height and lever_length (docs/methods.md); contained = the given " \
+      "spring constant already holds it, nothing is applied; none = the tilt is neglected")        \
+    K(calibration, lever_length, QUANTITY, "m", "",                                                \
+      "from the base to where the tip stands, for tilt_correction")                                \
+    K(calibration, lever_length_u, QUANTITY, "m", "", "its standard uncertainty")                  \
+    K(tip, tip_height, QUANTITY, "m", "",                                                          \
+      "distance of the apex from the lever's middle plane, for tilt_correction")                   \
+    K(tip, tip_height_u, QUANTITY, "m", "", "its standard uncertainty")                            \
     K(tip, tip_radius, QUANTITY, "m", "", "apex radius, or radius of a flat punch")                \
     K(tip, tip_radius_u, QUANTITY, "m", "", "its standard uncertainty")                            \
     K(tip, tip_half_angle, QUANTITY, "rad", "", "cone: angle between axis and side")               \

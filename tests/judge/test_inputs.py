@@ -226,6 +226,23 @@ class OneVolume(unittest.TestCase):
         tilted = {**ALL, "spring_constant": (sc.SPRING * np.cos(np.radians(20)) ** 2, "N/m"), "tilt": (20, "degree")}
         self.check(self.maps(self.parts(), {**SETTINGS, "calibration.tilt_correction": "cosine_squared"}, tilted))
         self.check(self.maps(self.parts(), SETTINGS, {**ALL, "tilt": (20, "degree")}))
+        self.check(self.maps(self.parts(), {**SETTINGS, "calibration.tilt_correction": "contained"},
+                             {**ALL, "tilt": (20, "degree")}))
+
+    def test_tilt_with_tip_height(self):
+        """Factors of tests/reference/66_tilt.csv, last row; forces that were recorded with the bare k grow by the
+        factor once, those from deflections likewise."""
+        factors = {"cosine_squared": 1.132474331431794, "heim": 1.221383801072883, "hutter": 1.267048003996669,
+                   "beam": 1.265641087677821}
+        for name, factor in factors.items():
+            bare = sc.SPRING / factor
+            tilted = {**ALL, "spring_constant": (bare, "N/m"), "tilt": (20, "degree"), "tip_height": (10, "um"),
+                      "lever_length": (0.1, "mm")}
+            settings = {**SETTINGS, "calibration.tilt_correction": name}
+            with self.subTest(correction=name):
+                self.check(self.maps(self.parts(), settings, tilted))
+                forces = self.parts(lambda d: d * bare, units="N", stage="force")
+                self.check(self.maps(forces, settings, tilted))
 
 
 class Flags(unittest.TestCase):

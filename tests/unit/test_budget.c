@@ -230,6 +230,32 @@ static void test_tilt_and_tip(void **unused)
     bench_free(b);
 }
 
+/* d ln f/d t of the factors of calibration/tilt.h by hand, r = D/L:
+ *   Heim    2 tan t + 2 r/(cos^2 t (1 - 2 r tan t)), by ln r 2 r tan t/(1 - 2 r tan t)
+ *   Hutter  (2 sin t + 3 r cos t)/(cos t - 1.5 r sin t), by ln r 3 r sin t/(cos t - 1.5 r sin t) */
+static void test_tilt_with_tip_height(void **unused)
+{
+    (void)unused;
+    static const char *const recipes[] = {"calibration:\n  tilt_correction: heim\n",
+                                          "calibration:\n  tilt_correction: hutter\n"};
+    double t = 0.2, r = 0.1, root = cos(t) - 1.5 * r * sin(t), rest = 1 - 2 * r * tan(t);
+    double by_tilt[] = {2 * tan(t) + 2 * r / (cos(t) * cos(t) * rest),
+                        (2 * sin(t) + 3 * r * cos(t)) / root};
+    double by_height[] = {2 * r * tan(t) / rest, 3 * r * sin(t) / root};
+    for (int i = 0; i < 2; i++) {
+        struct bench *b = bench_new(recipes[i]);
+        know(b, LEVER_tilt, t, 0.02);
+        know(b, LEVER_tip_height, 12e-6, 0.01);
+        know(b, LEVER_lever_length, 120e-6, 0.01);
+        make_paraboloid(b, STAGE_DETECTOR, 2e6, 0.05);
+        combine(b);
+        assert_near(coefficient(b, BUDGET_modulus, LEVER_tilt), by_tilt[i], 2e-4);
+        assert_near(coefficient(b, BUDGET_modulus, LEVER_tip_height), by_height[i], 1e-4);
+        assert_near(coefficient(b, BUDGET_modulus, LEVER_lever_length), -by_height[i], 1e-4);
+        bench_free(b);
+    }
+}
+
 /* F = E* sqrt(R) f(delta, sqrt(R)/h): h and sqrt(R) both larger by the same factor leave all but
  * the scale, so the coefficients obey 2 c_R + c_h = -1. Here a changed nu asks for another layer
  * function, which the budget must make and free. */
@@ -537,6 +563,7 @@ int main(void)
         cmocka_unit_test(test_paraboloid),
         cmocka_unit_test(test_angles),
         cmocka_unit_test(test_tilt_and_tip),
+        cmocka_unit_test(test_tilt_with_tip_height),
         cmocka_unit_test(test_layer),
         cmocka_unit_test(test_adhesion),
         cmocka_unit_test(test_stages),

@@ -1,6 +1,7 @@
 /* The lever: what wins, what goes with it, and the limits. */
 #include "base/units.h"
 #include "calibration/lever.h"
+#include "calibration/tilt.h"
 #include "recipe/recipe.h"
 
 #include <math.h>
@@ -11,6 +12,8 @@
 #include <string.h>
 
 #include <cmocka.h>
+
+#include "table.h"
 
 #define assert_near(a, b, tolerance) assert_true(fabs((a) - (b)) <= (tolerance))
 
@@ -152,6 +155,53 @@ static void check_one(void **state)
     }
 }
 
+/* tests/reference/66_tilt.csv: Heim, Kappl, Butt, Langmuir 20 (2004) 2760; Hutter, Langmuir 21
+ * (2005) 2630 (from memory); the beam derived for the table. 1e-13, the table's own tolerance. */
+static void tilt_table(void **state)
+{
+    (void)state;
+    static struct table t;
+    static const enum tilt_correction column[] = {TILT_COSINE_SQUARED, TILT_HEIM, TILT_HUTTER,
+                                                  TILT_BEAM};
+    assert_true(table_read(&t, "66_tilt.csv"));
+    assert_int_equal(t.rows, 5);
+    for (size_t i = 0; i < t.rows; i++) {
+        const double *row = t.cell[i];
+        double angle = row[0] * acos(-1) / 180;
+        for (int c = 0; c < 4; c++)
+            assert_near(tilt_factor(column[c], angle, row[1], row[2]) / row[3 + c], 1, 1e-13);
+        assert_near(tilt_factor(TILT_NONE, angle, row[1], row[2]), 1, 0);
+        assert_near(tilt_factor(TILT_CONTAINED, angle, row[1], row[2]), 1, 0);
+    }
+    /* the trap: at 20 degree and D/L = 0.1 the authors' factors differ by up to 12 % */
+    const double *tall = t.cell[4];
+    double angle = tall[0] * acos(-1) / 180;
+    double least = tilt_factor(TILT_COSINE_SQUARED, angle, tall[1], tall[2]);
+    double most = tilt_factor(TILT_HUTTER, angle, tall[1], tall[2]);
+    assert_true(most / least > 1.11 && most / least < 1.13);
+}
+
+/* The words of the recipe's key stand in the order of the enum. */
+static void tilt_words(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"none",   "cosine_squared", "heim",
+                                        "hutter", "beam",           "contained"};
+    const struct recipe_row *row = &recipe_rows[KEY_calibration_tilt_correction];
+    for (int i = TILT_NONE; i <= TILT_CONTAINED; i++)
+        assert_int_equal(recipe_choice(recipe_choices(row), words[i]), i);
+}
+
+/* A tip so tall that the formula turns over has no factor; the beam always has one. */
+static void tilt_beyond_formula(void **state)
+{
+    (void)state;
+    assert_true(isnan(tilt_factor(TILT_HEIM, 0.5, 1, 1)));
+    assert_true(isnan(tilt_factor(TILT_HUTTER, 0.6, 1, 1)));
+    assert_true(isnan(tilt_factor(TILT_HEIM, 0.5, NAN, 1)));
+    assert_true(tilt_factor(TILT_BEAM, 0.6, 1, 1) > 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -162,6 +212,9 @@ int main(void)
         cmocka_unit_test(uncertainty_alone),
         cmocka_unit_test(out_of_range),
         cmocka_unit_test(check_one),
+        cmocka_unit_test(tilt_table),
+        cmocka_unit_test(tilt_words),
+        cmocka_unit_test(tilt_beyond_formula),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);
     units_close();
