@@ -41,6 +41,23 @@ static struct known known_of(const struct budget_job *job, enum lever_item item)
     return k;
 }
 
+/* Of a lever file, when nothing in the recipe or the volume has taken its place. */
+static double correlation_of(const struct curve_plan *plan)
+{
+    const struct known *k = &plan->lever.item[LEVER_spring_constant];
+    const struct known *s = &plan->lever.item[LEVER_deflection_sensitivity];
+    return !plan->spring_from_given && k->u > 0 && s->u > 0 ? plan->lever.correlation : 0;
+}
+
+static double exponent_of(const struct curve_plan *plan)
+{
+    const struct known *k = &plan->lever.item[LEVER_spring_constant];
+    const struct known *s = &plan->lever.item[LEVER_deflection_sensitivity];
+    double r = correlation_of(plan);
+    if (r != 0) return r * (k->u / k->value) / (s->u / s->value);
+    return plan->spring_from == SPRING_THERMAL ? -2 : 0;
+}
+
 static struct budget_input input_of(const struct budget_job *job, enum lever_item item)
 {
     const struct known known = known_of(job, item), *k = &known;
@@ -51,6 +68,8 @@ static struct budget_input input_of(const struct budget_job *job, enum lever_ite
                               .u = k->u,
                               .u_is = isnan(k->u) ? KNOWLEDGE_unknown : KNOWLEDGE_stated,
                               .logarithmic = !zero_may_be && !angle};
+    if (item == LEVER_spring_constant && correlation_of(job->plan) != 0)
+        in.u *= sqrt(1 - correlation_of(job->plan) * correlation_of(job->plan));
     if (item == LEVER_spring_constant && job->plan->spring_from == SPRING_NOMINAL && isnan(k->u)) {
         in.u = 0.2 * k->value; /* common practice, no source */
         in.u_is = KNOWLEDGE_assumed;
@@ -85,8 +104,8 @@ static enum status plan_at(const struct budget_job *job, const struct budget *b,
         if (isfinite(in->value)) plan->lever.item[in->item].value = x[i];
         if (in->item == b->sensitivity) *factor = x[i] / stated(in);
     }
-    if (b->spring_from == SPRING_THERMAL)
-        plan->lever.item[LEVER_spring_constant].value /= *factor * *factor;
+    if (b->spring_exponent != 0)
+        plan->lever.item[LEVER_spring_constant].value *= pow(*factor, b->spring_exponent);
     return curve_plan_renew(plan, rep);
 }
 
@@ -266,6 +285,7 @@ enum status budget_linear(const struct budget_job *job, struct budget *out, stru
 {
     double x[LEVER_COUNT], value[BUDGET_COUNT];
     *out = (struct budget){.spring_from = (enum spring_from)job->plan->spring_from,
+                           .spring_exponent = exponent_of(job->plan),
                            .sensitivity = sensitivity_of(job->plan, job->curve),
                            .seed = 20081};
     list_inputs(job, out);
