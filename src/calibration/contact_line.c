@@ -129,7 +129,8 @@ static size_t mark_outliers(struct contact_line *line, size_t n, double limit, d
     double median = gsl_stats_median_from_sorted_data(scratch, 1, m);
     for (size_t i = 0; i < m; i++)
         scratch[i] = fabs(scratch[i] - median);
-    double spread = 1.4826 * gsl_stats_median(scratch, 1, m);
+    /* the median of few deviations is itself unsure: our own allowance, 1.5 for eight curves */
+    double spread = 1.4826 * gsl_stats_median(scratch, 1, m) * (1 + 4.0 / (double)m);
     for (size_t i = 0; i < n; i++) {
         if (line[i].fault != LINE_none || !(fabs(line[i].slope - median) > limit * spread))
             continue;

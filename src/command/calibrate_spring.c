@@ -65,12 +65,10 @@ static void fill_job(const struct calibrate_wish *w, struct spring_job *job)
 /* --- choosing --- */
 
 /* The method whose value is kept; METHOD_SPRINGS if none can be made. */
-static enum status choose(const struct calibrate_wish *w, const struct spring_job *job,
-                          const struct spring_results *res, enum spring_method *out,
-                          struct report *rep)
+static enum status choose(const struct calibrate_wish *w, const struct spring_results *res,
+                          enum spring_method *out, struct report *rep)
 {
     const char *names[METHOD_SPRINGS];
-    char lacks[256];
     int m = METHOD_SPRINGS;
     for (int i = METHOD_SPRINGS - 1; i >= 0; i--) {
         names[i] = spring_methods[i].name;
@@ -85,17 +83,9 @@ static enum status choose(const struct calibrate_wish *w, const struct spring_jo
                     w->method, near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
                     near < 0 ? "" : "'?)");
     }
-    if (m == METHOD_SPRINGS) {
-        spring_lacks(job, w->thermal ? METHOD_thermal : METHOD_dimensions, lacks, sizeof lacks);
-        return fail(rep, ST_USAGE,
-                    "no method has all it needs; %s lacks %s (`cantle calibrate --help`)",
-                    w->thermal ? "thermal" : "dimensions", lacks);
-    }
-    if (!res->method[m].there) {
-        spring_lacks(job, (enum spring_method)m, lacks, sizeof lacks);
-        return fail(rep, ST_USAGE, "the method %s lacks %s", names[m],
-                    *lacks ? lacks : "a value that can be");
-    }
+    if (m == METHOD_SPRINGS || !res->method[m].there)
+        return fail(rep, ST_INPUT,
+                    "the inputs give no spring constant; is one of them impossible?");
     *out = (enum spring_method)m;
     return ST_OK;
 }
@@ -340,6 +330,25 @@ static size_t make_records(const struct calibrate_wish *w, const struct lever_fi
     return n;
 }
 
+/* Before anything is read: will a method have all it needs? */
+static enum status check_inputs(const struct calibrate_wish *w, struct report *rep)
+{
+    static const enum spring_input from_fit[] = {SPRING_area, SPRING_resonance, SPRING_quality};
+    struct spring_job job;
+    char lacks[256], first[320] = "";
+    fill_job(w, &job);
+    for (size_t i = 0; i < 3 && w->thermal; i++)
+        job.input[from_fit[i]].value = 1;
+    for (int m = 0; m < METHOD_SPRINGS; m++) {
+        if (w->method && strcmp(w->method, spring_methods[m].name) != 0) continue;
+        spring_lacks(&job, (enum spring_method)m, lacks, sizeof lacks);
+        if (!*lacks) return ST_OK;
+        if (!*first) snprintf(first, sizeof first, "%s lacks %s", spring_methods[m].name, lacks);
+    }
+    if (!*first) return ST_OK; /* an unknown word: it is named later */
+    return fail(rep, ST_USAGE, "no method has all it needs: %s (`cantle calibrate --help`)", first);
+}
+
 static enum status work(struct calibrate_wish *w, struct lever_file *file,
                         struct calibrate_report *r, struct report *rep)
 {
@@ -351,12 +360,13 @@ static enum status work(struct calibrate_wish *w, struct lever_file *file,
     char digest[33] = "";
     calibrate_fill(w, file);
     enum status st = take_medium(w, rep);
+    if (st == ST_OK) st = check_inputs(w, rep);
     if (st == ST_OK && w->thermal) st = calibrate_thermal(w, &o, digest, r, rep);
     if (st != ST_OK) return st;
     fill_job(w, &job);
     if (w->thermal) take_fit(w, &o, &job);
     st = spring_run(&job, &res, rep);
-    if (st == ST_OK) st = choose(w, &job, &res, &chosen, rep);
+    if (st == ST_OK) st = choose(w, &res, &chosen, rep);
     if (st != ST_OK) return st;
     if (res.method[METHOD_thermal].there && (w->all || chosen == METHOD_thermal))
         calibrate_tell_share(r, job.motion, job.band);

@@ -21,6 +21,7 @@ struct tips {
     double *scratch;           /* [n] */
     size_t n;
     struct tip_summary sum;
+    struct lever_record earlier; /* where one was asked for */
 };
 
 /* --- recipe and plan --- */
@@ -173,9 +174,7 @@ static void tell(const struct tips *t, struct calibrate_report *r)
     if (2 * s->curves < t->n) calibrate_caution(r, "more than half of the curves cannot be used");
 }
 
-/* Same sample and same lever calibration: what both values share cancels, and the scatter remains.
- */
-static enum status tell_wear(const struct tips *t, struct calibrate_report *r, struct report *rep)
+static enum status load_earlier(struct tips *t, struct report *rep)
 {
     const char *name = lever_rows[t->item].name;
     struct lever_file *file = malloc(sizeof *file);
@@ -183,30 +182,34 @@ static enum status tell_wear(const struct tips *t, struct calibrate_report *r, s
     enum status st = lever_file_load(file, t->wish->earlier, rep);
     const struct lever_record *old = st == ST_OK ? lever_file_find(file, name) : NULL;
     if (st == ST_OK && !old) st = fail(rep, ST_INPUT, "%s: holds no %s", t->wish->earlier, name);
-    if (st == ST_OK) {
-        double change = t->sum.value - old->value, apart = hypot(t->sum.u, old->u);
-        double shared = hypot(t->sum.u_random, old->u_random);
-        bool same = isfinite(old->u_random);
-        double u = same ? shared : apart;
-        bool worn = fabs(change) > 2 * u;
-        if (r->text) {
-            describe_line("wear", "%+.2g %% since %s, standard uncertainty %.2g %%%s: %s",
-                          100 * change / old->value,
-                          *old->text.date ? old->text.date : "the earlier value",
-                          100 * u / old->value,
-                          same ? " if reference sample and lever calibration are the same" : "",
-                          worn ? "THE TIP HAS CHANGED" : "no change is seen");
-            if (same)
-                describe_line("", "standard uncertainty %.2g %% if nothing is in common",
-                              100 * apart / old->value);
-        }
-        json_object_set_new(r->json, "wear",
-                            json_pack("{s:f, s:f, s:o, s:o, s:b}", "earlier", old->value, "change",
-                                      change, "u_same_reference", describe_real(shared),
-                                      "u_independent", describe_real(apart), "changed", worn));
-    }
+    if (old) t->earlier = *old;
     free(file);
     return st;
+}
+
+/* Same sample and same lever calibration: what both values share cancels, and the scatter remains.
+ */
+static void tell_wear(const struct tips *t, struct calibrate_report *r)
+{
+    const struct lever_record *old = &t->earlier;
+    double change = t->sum.value - old->value, apart = hypot(t->sum.u, old->u);
+    double shared = hypot(t->sum.u_random, old->u_random);
+    bool same = isfinite(old->u_random);
+    double u = same ? shared : apart;
+    bool worn = fabs(change) > 2 * u;
+    json_object_set_new(r->json, "wear",
+                        json_pack("{s:f, s:f, s:o, s:o, s:b}", "earlier", old->value, "change",
+                                  change, "u_same_reference", describe_real(shared),
+                                  "u_independent", describe_real(apart), "changed", worn));
+    if (!r->text) return;
+    describe_line("wear", "%+.2g %% since %s, standard uncertainty %.2g %%%s: %s",
+                  100 * change / old->value, *old->text.date ? old->text.date : "the earlier value",
+                  100 * u / old->value,
+                  same ? " if reference sample and lever calibration are the same" : "",
+                  worn ? "THE TIP HAS CHANGED" : "no change is seen");
+    if (same)
+        describe_line("", "standard uncertainty %.2g %% if nothing is in common",
+                      100 * apart / old->value);
 }
 
 static enum status keep(const struct tips *t, struct lever_file *file, const struct pixels *p,
@@ -242,6 +245,7 @@ enum status calibrate_tip(struct calibrate_wish *w, struct calibrate_report *r, 
     if ((st = prepare(t, file, &p, rep)) != ST_OK) goto done;
     if (w->lever && (st = calibrate_lever_open(w, lever_rows[t->item].name, file, rep)) != ST_OK)
         goto done;
+    if (w->earlier && (st = load_earlier(t, rep)) != ST_OK) goto done;
     st = pixels_each(&p, take_curve, t, rep);
     if (st == ST_OK) st = combine(t, &p, rep);
     if (st != ST_OK) {
@@ -249,8 +253,8 @@ enum status calibrate_tip(struct calibrate_wish *w, struct calibrate_report *r, 
         goto done;
     }
     tell(t, r);
-    if (w->earlier) st = tell_wear(t, r, rep);
-    if (st == ST_OK) st = keep(t, file, &p, rep);
+    if (w->earlier) tell_wear(t, r);
+    st = keep(t, file, &p, rep);
 done:
     pixels_close(&p);
     if (t) {

@@ -99,7 +99,8 @@ static size_t drop_outliers(struct tip_curve *curve, size_t n, double limit, dou
     double middle = gsl_stats_median(scratch, 1, m);
     for (size_t i = 0; i < m; i++)
         scratch[i] = fabs(scratch[i] - middle);
-    double spread = 1.4826 * gsl_stats_median(scratch, 1, m);
+    double spread = 1.4826 * gsl_stats_median(scratch, 1, m) *
+                    (1 + 4.0 / (double)m); /* few: unsure */
     for (size_t i = 0; i < n; i++)
         if (curve[i].there && fabs(curve[i].value - middle) > limit * spread) {
             curve[i].there = false;
