@@ -28,6 +28,7 @@ void lever_clear(struct lever *lever)
 {
     lever->thickness_by_pixel = false;
     lever->correlation = 0;
+    lever->tip_item = LEVER_COUNT;
     lever->spring_thermal = false;
     lever->spring_tilt = SPRING_TILT_UNKNOWN;
     for (int i = 0; i < LEVER_COUNT; i++)
@@ -120,6 +121,35 @@ static void settle_pair(const struct recipe *recipe, const struct lever_file *fi
     }
 }
 
+/* A tip found on a reference sample holds the errors of the lever it was found with. */
+static void settle_tip(const struct recipe *recipe, const struct lever_file *file,
+                       struct lever *out)
+{
+    static const struct {
+        enum lever_item item;
+        enum recipe_key u;
+    } tips[] = {{LEVER_tip_radius, KEY_tip_tip_radius_u},
+                {LEVER_tip_half_angle, KEY_tip_tip_half_angle_u},
+                {LEVER_tip_face_angle, KEY_tip_tip_face_angle_u}};
+    const struct lever_record *k = lever_file_find(file, "spring_constant");
+    out->tip_item = LEVER_COUNT;
+    if (!k || !is_from_file(out, LEVER_spring_constant, "spring_constant", file)) return;
+    for (size_t i = 0; i < sizeof tips / sizeof *tips; i++) {
+        const char *name = lever_rows[tips[i].item].name;
+        const struct lever_record *r = lever_file_find(file, name);
+        if (!is_from_file(out, tips[i].item, name, file) || recipe->v[tips[i].u].given ||
+            isnan(r->per_spring_constant) || isnan(r->u_besides) ||
+            !(fabs(r->correlated_value - k->value) <= 1e-6 * fabs(k->value)))
+            continue;
+        const char *s = "deflection_sensitivity";
+        bool with_s = is_from_file(out, LEVER_deflection_sensitivity, s, file);
+        out->tip_item = tips[i].item;
+        out->tip_by_spring = r->per_spring_constant;
+        out->tip_by_sensitivity = with_s && !isnan(r->per_sensitivity) ? r->per_sensitivity : 0;
+        out->tip_u = r->u_besides;
+    }
+}
+
 /* --- merging --- */
 
 /* A given value takes its uncertainty from the recipe alone: the volume's belonged to another
@@ -172,6 +202,7 @@ enum status lever_settle(const struct recipe *recipe, const struct lever *from_v
     enum status st = read_lever_file(recipe, &held, file, rep);
     if (st == ST_OK) st = settle_all(recipe, &held, out, rep);
     if (st == ST_OK) settle_pair(recipe, file, out);
+    if (st == ST_OK) settle_tip(recipe, file, out);
     free(file);
     return st;
 }

@@ -49,6 +49,10 @@ struct lever {
     double correlation; /**< of spring constant and deflection sensitivity in use; 0 = none known */
     bool spring_thermal; /**< the spring constant is from thermal noise with that sensitivity */
     enum spring_tilt spring_tilt;
+    /** A tip value that was found with this very lever: tip_item, LEVER_COUNT when there is none.
+     * It goes with ln of spring constant and sensitivity; tip_u is its u besides. */
+    enum lever_item tip_item;
+    double tip_by_spring, tip_by_sensitivity, tip_u;
     bool thickness_by_pixel; /**< each curve brings its sample thickness: it wins over the item */
 };
 

@@ -116,7 +116,7 @@ static enum status check_numbers(const struct lever_record *r, struct report *re
 {
     struct known k = {r->value, r->u, ""};
     if (isnan(r->value)) return fail(rep, ST_RECIPE, "it has no value");
-    if (r->u < 0 || r->u_random < 0)
+    if (r->u < 0 || r->u_random < 0 || r->u_besides < 0)
         return fail(rep, ST_RECIPE, "a standard uncertainty cannot be negative");
     if (fabs(r->correlation) > 1)
         return fail(rep, ST_RECIPE, "correlation: %g does not lie between -1 and 1",
@@ -142,6 +142,12 @@ static enum status read_record(struct lever_record *r, struct report *rep)
     r->correlated_value = NAN;
     if (st == ST_OK && with)
         st = read_number("correlated_value", t->correlated_value, with, &r->correlated_value, rep);
+    if (st == ST_OK)
+        st = read_number("per_spring_constant", t->per_spring_constant, "1",
+                         &r->per_spring_constant, rep);
+    if (st == ST_OK)
+        st = read_number("per_sensitivity", t->per_sensitivity, "1", &r->per_sensitivity, rep);
+    if (st == ST_OK) st = read_number("u_besides", t->u_besides, unit, &r->u_besides, rep);
     if (st == ST_OK) st = read_tilt(t->tilt, &r->tilt, rep);
     return st == ST_OK ? check_numbers(r, rep) : st;
 }
@@ -224,7 +230,7 @@ struct lever_record lever_record_make(const char *quantity, double value, double
     struct lever_record r = {.value = value, .u = u, .u_random = NAN, .correlation = NAN};
     const char *unit = lever_file_unit(quantity);
     r.item = item_of(quantity);
-    r.correlated_value = NAN;
+    r.correlated_value = r.per_spring_constant = r.per_sensitivity = r.u_besides = NAN;
     if (!unit || strcmp(unit, "1") == 0) unit = "";
     snprintf(r.text.quantity, sizeof r.text.quantity, "%s", quantity);
     snprintf(r.text.value, sizeof r.text.value, "%.9g%s%s", value, *unit ? " " : "", unit);

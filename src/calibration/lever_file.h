@@ -24,6 +24,12 @@
     F(correlated_with, 48, "the quantity it was found with, so that both err together")            \
     F(correlated_value, 64, "the value of that quantity it was found with")                        \
     F(correlation, 32, "correlation coefficient of the two")                                       \
+    F(per_spring_constant, 32,                                                                     \
+      "of a tip found with this lever: change of ln radius, or of the angle in rad, for each "     \
+      "unit "                                                                                      \
+      "of ln of the spring constant")                                                              \
+    F(per_sensitivity, 32, "the same for the deflection sensitivity")                              \
+    F(u_besides, 64, "what remains of u without these two")                                        \
     F(date, 40, "when, ISO 8601")                                                                  \
     F(temperature, 32, "of the lever")                                                             \
     F(medium, 64, "around it")                                                                     \
@@ -50,7 +56,8 @@ struct lever_record {
     int item;        /**< enum lever_item, or LEVER_COUNT and more for the extra ones */
     double value, u; /**< SI; u NaN when not stated */
     double u_random; /**< NaN when not stated */
-    double correlation, correlated_value; /**< NaN when there is none */
+    double correlation, correlated_value;                   /**< NaN when there is none */
+    double per_spring_constant, per_sensitivity, u_besides; /**< NaN likewise */
     enum spring_tilt tilt;
 };
 

@@ -117,6 +117,7 @@ static enum status combine(struct tips *t, struct pixels *p, struct report *rep)
     enum status st = pixels_one(p, t->place[nearest(t)], &raw, rep);
     if (st != ST_OK) return st;
     t->plan.lever.item[t->item].value = t->sum.value;
+    t->plan.lever.tip_item = LEVER_COUNT; /* of an earlier tip, if there was one */
     st = curve_plan_renew(&t->plan, rep);
     const struct budget_job job = {&t->plan, &raw, t->work};
     return st == ST_OK ? tip_combine(&job, t->item, &reference, &t->sum, rep) : st;
@@ -152,12 +153,13 @@ static void tell(const struct tips *t, struct calibrate_report *r)
     const struct lever_row *row = &lever_rows[t->item];
     char text[160];
     describe_known(s->value, s->u, row->si_unit, text, sizeof text);
-    json_object_set_new(
-        r->json, row->name,
-        json_pack("{s:f, s:f, s:f, s:s, s:b, s:I, s:I, s:o, s:f, s:s}", "value", s->value, "u",
-                  s->u, "u_random", s->u_random, "unit", row->si_unit, "complete", s->complete,
-                  "curves", (json_int_t)s->curves, "outliers", (json_int_t)s->outliers, "scatter",
-                  describe_real(s->scatter), "fit_only", s->fit_u, "model", t->plan.model->name));
+    json_object_set_new(r->json, row->name,
+                        json_pack("{s:f, s:f, s:f, s:f, s:s, s:b, s:I, s:I, s:o, s:f, s:s}",
+                                  "value", s->value, "u", s->u, "u_random", s->u_random,
+                                  "u_besides", s->u_besides, "unit", row->si_unit, "complete",
+                                  s->complete, "curves", (json_int_t)s->curves, "outliers",
+                                  (json_int_t)s->outliers, "scatter", describe_real(s->scatter),
+                                  "fit_only", s->fit_u, "model", t->plan.model->name));
     if (r->text) {
         describe_line(t->item == LEVER_tip_radius ? "tip radius" : "tip angle", "%s%s", text,
                       s->complete ? "" : ", at least");
@@ -222,6 +224,14 @@ static enum status keep(const struct tips *t, struct lever_file *file, const str
     snprintf(record.text.remark, sizeof record.text.remark,
              "model %s, reference modulus %.6g Pa, %zu curves", t->plan.model->name,
              t->wish->modulus.value, t->sum.curves);
+    struct lever_texts *x = &record.text;
+    const char *unit = lever_file_unit(x->quantity);
+    snprintf(x->correlated_with, sizeof x->correlated_with, "spring_constant");
+    snprintf(x->correlated_value, sizeof x->correlated_value, "%.9g N/m",
+             t->plan.lever.item[LEVER_spring_constant].value);
+    snprintf(x->per_spring_constant, sizeof x->per_spring_constant, "%.5g", t->sum.per_spring);
+    snprintf(x->per_sensitivity, sizeof x->per_sensitivity, "%.5g", t->sum.per_sensitivity);
+    snprintf(x->u_besides, sizeof x->u_besides, "%.4g %s", t->sum.u_besides, unit);
     return calibrate_lever_close(t->wish, file, &record, 1, t->wish->file, p->digest, rep);
 }
 

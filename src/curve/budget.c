@@ -68,6 +68,7 @@ static struct budget_input input_of(const struct budget_job *job, enum lever_ite
                               .u = k->u,
                               .u_is = isnan(k->u) ? KNOWLEDGE_unknown : KNOWLEDGE_stated,
                               .logarithmic = !zero_may_be && !angle};
+    if (item == job->plan->lever.tip_item) in.u = job->plan->lever.tip_u;
     if (item == LEVER_spring_constant && correlation_of(job->plan) != 0)
         in.u *= sqrt(1 - correlation_of(job->plan) * correlation_of(job->plan));
     if (item == LEVER_spring_constant && job->plan->spring_from == SPRING_NOMINAL && isnan(k->u)) {
@@ -92,6 +93,22 @@ static double stated(const struct budget_input *in)
 
 /* --- one analysis with changed inputs --- */
 
+/* A tip that was found with this lever is another one with another lever. */
+static void move_tip(const struct curve_plan *was, double sensitivity_factor,
+                     struct curve_plan *plan)
+{
+    const struct lever *l = &was->lever;
+    if (l->tip_item == LEVER_COUNT) return;
+    double spring = plan->lever.item[LEVER_spring_constant].value /
+                    l->item[LEVER_spring_constant].value;
+    double by = l->tip_by_spring * log(spring) + l->tip_by_sensitivity * log(sensitivity_factor);
+    double *tip = &plan->lever.item[l->tip_item].value;
+    if (strcmp(lever_rows[l->tip_item].si_unit, "rad") == 0)
+        *tip += by;
+    else
+        *tip *= exp(by);
+}
+
 /* plan and the factor on deflections that were ready, from x */
 static enum status plan_at(const struct budget_job *job, const struct budget *b, const double *x,
                            struct curve_plan *plan, double *factor, struct report *rep)
@@ -106,6 +123,7 @@ static enum status plan_at(const struct budget_job *job, const struct budget *b,
     }
     if (b->spring_exponent != 0)
         plan->lever.item[LEVER_spring_constant].value *= pow(*factor, b->spring_exponent);
+    move_tip(job->plan, *factor, plan);
     return curve_plan_renew(plan, rep);
 }
 

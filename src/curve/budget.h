@@ -11,6 +11,7 @@
  *  Correlation: with plan->spring_from = thermal the spring constant goes with the sensitivity s as
  *  s^-2, and its own u is what remains besides. Where a lever file gives the correlation r of both,
  *  the exponent is r (u_k/k)/(u_s/s), the regression of ln k on ln s, and u sqrt(1 - r^2) remains.
+ * A tip that the lever file says was found with this lever moves with both (lever.tip_item).
  * Deflections and forces that the volume holds ready were made with a sensitivity (and a spring
  * constant) too: they are scaled with it. */
 #ifndef CANTLE_CURVE_BUDGET_H

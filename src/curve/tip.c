@@ -124,6 +124,25 @@ void tip_sum(struct tip_curve *curve, size_t n, double limit, double *scratch,
     out->u_random = m > 1 ? out->scatter / sqrt((double)m) : out->fit_u;
 }
 
+static bool is_lever(const struct budget *b, size_t i)
+{
+    return b->input[i].item == LEVER_spring_constant || b->input[i].item == b->sensitivity;
+}
+
+/* The budget's coefficient of s holds what k does along with it; here each is to stand alone. */
+static void find_relations(const struct budget *b, const struct budget_result *e, double c_tip,
+                           struct tip_summary *io)
+{
+    double by_spring = 0, by_sensitivity = 0;
+    for (size_t i = 0; i < b->n; i++) {
+        if (b->input[i].item == LEVER_spring_constant) by_spring = e->coefficient[i];
+        if (b->input[i].item == b->sensitivity) by_sensitivity = e->coefficient[i];
+    }
+    by_sensitivity -= b->spring_exponent * by_spring;
+    io->per_spring = -by_spring / c_tip;
+    io->per_sensitivity = -by_sensitivity / c_tip;
+}
+
 enum status tip_combine(const struct budget_job *job, enum lever_item item,
                         const struct known *reference, struct tip_summary *io, struct report *rep)
 {
@@ -152,8 +171,12 @@ enum status tip_combine(const struct budget_job *job, enum lever_item item,
         else
             sum += io->part[i] * io->part[i];
     }
+    find_relations(b, e, c_tip, io);
     io->part_reference = reference->u / reference->value / fabs(c_tip) * unit;
     if (!isnan(io->part_reference)) sum += io->part_reference * io->part_reference;
     io->u = sqrt(sum);
+    for (size_t i = 0; i < b->n; i++)
+        if (is_lever(b, i) && !isnan(io->part[i])) sum -= io->part[i] * io->part[i];
+    io->u_besides = sqrt(fmax(sum, 0));
     return ST_OK;
 }

@@ -35,7 +35,10 @@ struct tip_summary {
     double part[LEVER_COUNT]; /**< of budget.input, in units of the value; NaN: u not stated */
     double part_reference;    /**< of the reference modulus */
     double u;                 /**< all combined */
-    bool complete;            /**< no input that matters lacks its u */
+    /** Change of ln radius (or of the angle) with ln k at fixed s, and with ln s at fixed k; and
+     * what remains of u without these two. */
+    double per_spring, per_sensitivity, u_besides;
+    bool complete; /**< no input that matters lacks its u */
 };
 
 /** Mark outliers (limit: robust standard deviations) as not there, and sum up. scratch [n] */

@@ -54,6 +54,12 @@ class Calibrate(InFolder):
 
     THERMAL = ["--thermal", "noise.h5", "--dataset", "free/signal", "--rate", "200 kHz", "--temperature", "295 +- 1 K"]
 
+    @staticmethod
+    def budget_of(f):
+        """Names of the inputs, and what each contributes to the modulus."""
+        names = [n.decode() for n in f["entry/uncertainty/input"][()]]
+        return names, dict(zip(names, f["entry/uncertainty/modulus/contribution"][()]))
+
     def json_of(self, *words):
         return json.loads(self.run_there("calibrate", *words, "--json").stdout)
 
@@ -90,10 +96,21 @@ class Calibrate(InFolder):
                                  "lever file")
             # the tip was found with this lever on this sample, so the known modulus comes back
             self.assertAlmostEqual(np.median(f["entry/maps/modulus"][()]) * 1e3 / E, 1, delta=0.02)
+            # and whatever is wrong with the lever is wrong with the tip as well: on this sample it cancels
+            names, part = self.budget_of(f)
+            self.assertLess(part.get("spring_constant", 0), 0.1 * k["u"] / k["value"])
+            self.assertLess(part["deflection_sensitivity"], 0.1 * s["u"] / s["value"])
+            self.assertAlmostEqual(part["tip_radius"], tip["u_besides"] / tip["value"] / 2, delta=2e-3)
+        # with a tip that is known by itself both matter
+        (self.folder / "tip.yaml").write_text((self.folder / "recipe.yaml").read_text() +
+                                              "tip:\n  tip_radius: 100 nm\n  tip_radius_u: 2 nm\n")
+        self.run_there("map", "tip.yaml", "reference.h5", "-o", "tip.h5", "-q", "-f")
+        with h5py.File(self.folder / "tip.h5") as f:
+            names, part = self.budget_of(f)
             budget = f["entry/uncertainty"]
             self.assertEqual(budget["spring_constant_from"][()].decode(), "thermal")
             self.assertAlmostEqual(budget["spring_constant_exponent"][()], -2, 1)
-            names = [n.decode() for n in budget["input"][()]]
+            self.assertAlmostEqual(part["tip_radius"], 0.01, delta=1e-3)
             rest = budget["standard_uncertainty"][()][names.index("spring_constant")]
         whole = k["u"] / k["value"]
         self.assertAlmostEqual(rest / k["value"], np.sqrt(whole**2 - (2 * s["u"] / s["value"])**2), delta=2e-3)
