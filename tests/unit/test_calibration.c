@@ -8,6 +8,7 @@
 #include "calibration/sanity.h"
 #include "calibration/spring.h"
 #include "calibration/tilt.h"
+#include "recipe/recipe.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -471,6 +472,111 @@ static void damaged_lever_files(void **state)
     }
 }
 
+static const char whole_file[] = "format: cantle-lever-1\n"
+                                 "lever: no. 7\n"
+                                 "values:\n"
+                                 "- quantity: deflection_sensitivity\n"
+                                 "  value: 52 nm/V\n"
+                                 "  u: 1.04 nm/V\n"
+                                 "- quantity: spring_constant\n"
+                                 "  value: 0.06 N/m\n"
+                                 "  u: 3 mN/m\n"
+                                 "  method: thermal\n"
+                                 "  tilt: not contained\n"
+                                 "  correlated_with: deflection_sensitivity\n"
+                                 "  correlated_value: 52 nm/V\n"
+                                 "  correlation: -0.8\n"
+                                 "- quantity: tip_radius\n"
+                                 "  value: 40 nm\n"
+                                 "  u: 5 nm\n"
+                                 "  u_besides: 2 nm\n"
+                                 "  correlated_with: spring_constant\n"
+                                 "  correlated_value: 0.06 N/m\n"
+                                 "  per_spring_constant: 2\n"
+                                 "  per_sensitivity: -0.1\n"
+                                 "- quantity: resonance\n"
+                                 "  value: 18 kHz\n";
+
+/* Whatever is damaged, it is either still a lever file or refused in one line. */
+static void random_damage(void **state)
+{
+    (void)state;
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    int refused = 0;
+    for (int k = 0; k < 3000; k++) {
+        char text[sizeof whole_file];
+        size_t size = sizeof whole_file - 1;
+        struct lever_file f;
+        struct report rep = {""};
+        memcpy(text, whole_file, sizeof text);
+        for (int hits = 1 + (int)gsl_rng_uniform_int(rng, 3); hits > 0; hits--)
+            text[gsl_rng_uniform_int(rng, size)] = (char)gsl_rng_uniform_int(rng, 256);
+        if (k % 3 == 0) size = gsl_rng_uniform_int(rng, size);
+        enum status st = lever_file_parse(&f, text, size, "l.yaml", &rep);
+        assert_true(st == ST_OK || st == ST_RECIPE);
+        if (st == ST_OK) continue;
+        refused++;
+        assert_non_null(strstr(rep.text, "l.yaml: "));
+        assert_null(strchr(rep.text, '\n'));
+    }
+    assert_true(refused > 1000);
+    gsl_rng_free(rng);
+}
+
+static enum status settle(const char *keys, const struct lever *volume, struct lever *out,
+                          struct report *rep)
+{
+    struct recipe r;
+    char text[512];
+    snprintf(text, sizeof text, "calibration:\n  lever_file: l.yaml\n%s", keys);
+    assert_int_equal(recipe_parse(&r, text, strlen(text), "r.yaml", rep), ST_OK);
+    r.lever_text = strdup(whole_file);
+    enum status st = lever_settle(&r, volume, out, rep);
+    recipe_free(&r);
+    return st;
+}
+
+/* Recipe before lever file before volume; what was found together stays together only while both
+ * are the file's. */
+static void who_wins(void **state)
+{
+    (void)state;
+    struct report rep = {""};
+    struct lever volume, out;
+    lever_clear(&volume);
+    volume.item[LEVER_spring_constant] = (struct known){0.5, 0.1, "volume"};
+    volume.item[LEVER_tilt] = (struct known){0.2, 0.01, "volume"};
+    assert_int_equal(settle("", &volume, &out, &rep), ST_OK);
+    near(out.item[LEVER_spring_constant].value, 0.06, 1e-12);
+    near(out.item[LEVER_spring_constant].u, 0.003, 1e-12);
+    assert_string_equal(out.item[LEVER_spring_constant].origin, "lever file");
+    assert_string_equal(out.item[LEVER_tilt].origin, "volume");
+    near(out.correlation, -0.8, 1e-12);
+    assert_true(out.spring_thermal);
+    assert_int_equal(out.spring_tilt, SPRING_TILT_NOT_CONTAINED);
+    assert_int_equal(out.tip_item, LEVER_tip_radius);
+    near(out.tip_by_spring, 2, 1e-12);
+    near(out.tip_by_sensitivity, -0.1, 1e-12);
+    near(out.tip_u, 2e-9, 1e-12);
+    /* another sensitivity: the spring constant is the file's still, but errs alone */
+    assert_int_equal(settle("  deflection_sensitivity: 60 nm/V\n", &volume, &out, &rep), ST_OK);
+    assert_true(out.correlation == 0 && !out.spring_thermal);
+    assert_int_equal(out.tip_item, LEVER_tip_radius);
+    assert_true(out.tip_by_sensitivity == 0);
+    /* another spring constant: nothing of the file's belongs to it */
+    assert_int_equal(settle("  spring_constant: 0.07 N/m\n", &volume, &out, &rep), ST_OK);
+    assert_true(out.correlation == 0);
+    assert_int_equal(out.spring_tilt, SPRING_TILT_UNKNOWN);
+    assert_int_equal(out.tip_item, LEVER_COUNT);
+    assert_string_equal(out.item[LEVER_spring_constant].origin, "recipe");
+    /* another uncertainty, or another tip */
+    assert_int_equal(settle("  spring_constant_u: 1 mN/m\n", &volume, &out, &rep), ST_OK);
+    assert_true(out.correlation == 0);
+    near(out.item[LEVER_spring_constant].u, 0.001, 1e-12);
+    assert_int_equal(settle("tip:\n  tip_radius: 50 nm\n", &volume, &out, &rep), ST_OK);
+    assert_int_equal(out.tip_item, LEVER_COUNT);
+}
+
 /* Common practice, no source: levers of a hundredth to a hundred N/m, tips of a few nm to tens of
  * um. */
 static void usual_ranges(void **state)
@@ -504,6 +610,8 @@ int main(void)
         cmocka_unit_test(scatter_between_curves_counts),
         cmocka_unit_test(there_and_back),
         cmocka_unit_test(damaged_lever_files),
+        cmocka_unit_test(random_damage),
+        cmocka_unit_test(who_wins),
         cmocka_unit_test(usual_ranges),
     };
     int failed = cmocka_run_group_tests(tests, NULL, NULL);
