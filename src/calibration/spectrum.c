@@ -182,7 +182,7 @@ enum status spectrum_given(const double *hz, const double *density, size_t n, do
     *out = (struct spectrum){0};
     enum status st = check_given(hz, density, n, rep);
     if (st != ST_OK) return st;
-    size_t skip = hz[0] > 0 ? 0 : 1; /* the ordinate at zero is the mean */
+    size_t skip = hz[0] > 0 ? 0u : 1u; /* the ordinate at zero is the mean */
     st = make_room(out, n - skip, rep);
     if (st != ST_OK) goto done;
     memcpy(out->hz, hz + skip, out->n * sizeof *hz);

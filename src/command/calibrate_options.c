@@ -146,7 +146,7 @@ enum status calibrate_quantity(const char *text, const char *si_unit, struct uns
     char left[128], joined[160];
     size_t sign;
     const char *middle = plus_minus(text, &sign);
-    double factor, share;
+    double factor, share = 0;
     struct report unused;
     out->u = NAN;
     if (strlen(text) >= sizeof left) return fail(rep, ST_USAGE, "the value is too long");

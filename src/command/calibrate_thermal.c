@@ -85,7 +85,7 @@ static enum status fit_series(const struct calibrate_wish *w, struct recording *
 {
     const struct oscillator_wish wish = {w->near_hz, w->low_hz, w->high_hz};
     const char *unit;
-    double factor, rate;
+    double factor = 1, rate = 0;
     enum status st = find_unit(w, rec, &unit, rep);
     if (st == ST_OK) st = signal_factor(unit, metres, &factor, rep);
     if (st == ST_OK) st = find_rate(w, rec, &rate, rep);
@@ -102,7 +102,7 @@ static enum status fit_spectrum(const struct calibrate_wish *w, struct recording
 {
     const struct oscillator_wish wish = {w->near_hz, w->low_hz, w->high_hz};
     const char *unit;
-    double factor;
+    double factor = 1;
     bool root, hann = !w->window || strcmp(w->window, "hann") == 0;
     enum status st = find_unit(w, rec, &unit, rep);
     if (st == ST_OK) st = density_factor(unit, metres, &root, &factor, rep);
