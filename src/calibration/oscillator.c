@@ -163,8 +163,9 @@ static bool invert(double h[OSC_COUNT][OSC_COUNT])
     bool done = gsl_linalg_cholesky_decomp1(&m.matrix) == 0 &&
                 gsl_linalg_cholesky_invert(&m.matrix) == 0;
     gsl_set_error_handler(old);
-    for (int i = 0; i < OSC_COUNT * OSC_COUNT && done; i++)
-        done = isfinite(h[0][i]);
+    for (int i = 0; i < OSC_COUNT; i++)
+        for (int j = 0; j < OSC_COUNT; j++)
+            done = done && isfinite(h[i][j]);
     return done;
 }
 

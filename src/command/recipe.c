@@ -168,8 +168,9 @@ static void put_key(const struct page *p, enum recipe_key key)
     fprintf(p->out, "\n  # %s\n  # ", row->help);
     put_kind(p->out, row);
     bool uncertainty;
-    const char *otherwise = lever_item_of(key, &uncertainty) >= 0 ? "what the volume says"
-                                                                  : "no limit";
+    const char *otherwise = row->kind == KIND_FILE                  ? "none"
+                            : lever_item_of(key, &uncertainty) >= 0 ? "what the volume says"
+                                                                    : "no limit";
     fprintf(p->out, "; default: %s\n", *row->standard ? row->standard : otherwise);
     put_line(p, key);
 }
