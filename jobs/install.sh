@@ -2,15 +2,17 @@
 # Install the Debian packages that cantle needs, if any is missing.
 #   jobs/install.sh          to build and run
 #   jobs/install.sh tests    and to test
+#   jobs/install.sh fuzz     for long fuzzing with libFuzzer (tests/fuzz/run.sh)
 # Run as root, or as a user who may use sudo.
 set -euo pipefail
 
 packages="gcc make cmake pkg-config git mpich libmpich-dev libhdf5-mpich-dev libgsl-dev libcyaml-dev
-  libyaml-dev libudunits2-dev libjansson-dev libxxhash-dev gnuplot-nox fonts-dejavu-core"
+  libyaml-dev libudunits2-dev libjansson-dev libxxhash-dev libdeflate-dev gnuplot-nox fonts-dejavu-core"
 if [ "${1:-}" = tests ]; then
   packages="$packages libcmocka-dev python3 python3-h5py python3-scipy python3-mpmath python3-xxhash
     python3-xarray python3-h5netcdf python3-netcdf4 python3-yaml hdf5-tools clang-format valgrind"
 fi
+[ "${1:-}" != fuzz ] || packages="$packages clang libclang-rt-14-dev"
 
 missing=""
 for p in $packages; do

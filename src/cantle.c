@@ -1,4 +1,5 @@
 /* main: the table of commands, MPI's start and end, the one message. Nothing else. */
+#include "base/guard.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "build_facts.h"
@@ -124,6 +125,7 @@ int main(int argc, char **argv)
     MPI_Init(&argc, &argv);
     MPI_Comm_rank(MPI_COMM_WORLD, &world.rank);
     MPI_Comm_size(MPI_COMM_WORLD, &world.size);
+    guard_install();
     H5Eset_auto2(H5E_DEFAULT, NULL, NULL); /* our own messages say it once */
     if (argc < 2) {
         if (world.rank == 0) print_help(stderr);

@@ -15,8 +15,9 @@ typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
 typedef long long lanes_mask __attribute__((vector_size(LANES * sizeof(double))));
 
 /** Built for AVX2 as well; the loader picks what the processor has. Functions that are called in
- * it must be LANES_INLINE, else they stay at the baseline. */
-#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
+ * it must be LANES_INLINE, else they stay at the baseline. CANTLE_ONE_TARGET leaves it out, to
+ * compare. */
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(CANTLE_ONE_TARGET)
 #define LANES_CLONES __attribute__((target_clones("avx2", "default")))
 #else
 #define LANES_CLONES

@@ -1,5 +1,7 @@
 #include "base/status.h"
 
+#include "base/words.h"
+
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
@@ -14,20 +16,13 @@ static const struct {
 #undef S
 };
 
-/* A message is one line, whatever a file name or a library put into it. */
-static void one_line(char *text)
-{
-    for (; *text; text++)
-        if ((unsigned char)*text < ' ' || *text == 0x7f) *text = ' ';
-}
-
 enum status fail(struct report *rep, enum status st, const char *fmt, ...)
 {
     va_list args;
     va_start(args, fmt);
     vsnprintf(rep->text, sizeof rep->text, fmt, args);
     va_end(args);
-    one_line(rep->text);
+    words_printable(rep->text, ' '); /* one line, whatever a file's name or a library put into it */
     return st;
 }
 
@@ -41,7 +36,7 @@ enum status within(struct report *rep, enum status st, const char *fmt, ...)
     if (used < 0 || (size_t)used >= sizeof joined - 1) used = (int)sizeof joined - 1;
     snprintf(joined + used, sizeof joined - (size_t)used, "%s", rep->text);
     memcpy(rep->text, joined, sizeof joined);
-    one_line(rep->text);
+    words_printable(rep->text, ' '); /* one line, whatever a file's name or a library put into it */
     return st;
 }
 

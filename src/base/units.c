@@ -1,5 +1,7 @@
 #include "base/units.h"
 
+#include "base/words.h"
+
 #include <ctype.h>
 #include <math.h>
 #include <stdio.h>
@@ -49,6 +51,10 @@ enum status units_scale(const char *unit, const char *si_unit, struct unit_scale
     ut_system *sys = get_database(rep);
     if (!sys) return ST_BUG;
     trim(unit, clean, sizeof clean);
+    for (const char *c = clean; *c; c++) /* UDUNITS prints what it cannot read: a newline */
+        if (words_is_control(c))
+            return fail(rep, ST_INPUT, "'%s' is not a unit, expected one like '%s'", clean,
+                        si_unit);
     if (!*clean) return fail(rep, ST_INPUT, "no unit given, expected one like '%s'", si_unit);
     if (strcmp(clean, "deg") == 0) snprintf(clean, sizeof clean, "degree"); /* unknown to UDUNITS */
     from = ut_parse(sys, clean, UT_UTF8);
@@ -71,7 +77,11 @@ enum status units_scale(const char *unit, const char *si_unit, struct unit_scale
     out->offset = cv_convert_double(conv, 0.0);
     out->factor = cv_convert_double(conv, 1.0) - out->offset;
     double two = cv_convert_double(conv, 2.0) - out->offset;
-    if (!(fabs(two - 2 * out->factor) <= 1e-9 * fabs(two))) /* "lg(re 1 V)" is a unit to UDUNITS */
+    /* "m @ 1e308" is a unit too: one metre drowns in its offset */
+    if (!isnormal(out->factor) || !isfinite(out->offset))
+        st = fail(rep, ST_INPUT, "unit '%s' is too large or too small to reckon with", clean);
+    else if (!(fabs(two - 2 * out->factor) <=
+               1e-9 * fabs(two))) /* "lg(re 1 V)" is a unit to UDUNITS */
         st = fail(rep, ST_INPUT, "unit '%s' is not linear, expected one like '%s'", clean, si_unit);
 done:
     cv_free(conv);

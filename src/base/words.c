@@ -57,6 +57,43 @@ void words_excerpt(const char *text, char *out, size_t size)
     memcpy(out + n, "...", 4);
 }
 
+size_t words_character(const char *text)
+{
+    const unsigned char *u = (const unsigned char *)text;
+    size_t n = u[0] < 0x80                    ? 1
+               : u[0] >= 0xc2 && u[0] <= 0xdf ? 2
+               : (u[0] & 0xf0) == 0xe0        ? 3
+               : u[0] >= 0xf0 && u[0] <= 0xf4 ? 4
+                                              : 0;
+    for (size_t i = 1; i < n; i++)
+        if ((u[i] & 0xc0) != 0x80) return 0;
+    bool overlong = (u[0] == 0xe0 && u[1] < 0xa0) || (u[0] == 0xf0 && u[1] < 0x90);
+    bool not_a_character = (u[0] == 0xed && u[1] > 0x9f) || (u[0] == 0xf4 && u[1] > 0x8f);
+    return n > 1 && (overlong || not_a_character) ? 0 : n;
+}
+
+bool words_is_control(const char *text)
+{
+    const unsigned char *u = (const unsigned char *)text;
+    return u[0] < 0x20 || u[0] == 0x7f || (u[0] == 0xc2 && u[1] >= 0x80 && u[1] < 0xa0);
+}
+
+void words_printable(char *text, char instead)
+{
+    char *out = text;
+    while (*text) {
+        size_t n = words_character(text);
+        bool good = n > 0 && !words_is_control(text);
+        if (good)
+            memmove(out, text, n);
+        else
+            *out = n > 0 ? instead : '?';
+        out += good ? n : 1;
+        text += n ? n : 1;
+    }
+    *out = 0;
+}
+
 int words_at(const char *list, size_t i, char *out, size_t size)
 {
     for (;;) {

@@ -26,7 +26,7 @@ static const struct {
 
 void lever_clear(struct lever *lever)
 {
-    lever->thickness_by_pixel = false;
+    lever->thickness_by_pixel = lever->substrate_marked = false;
     lever->correlation = 0;
     lever->tip_item = LEVER_COUNT;
     lever->spring_thermal = false;
@@ -170,6 +170,7 @@ static enum status settle_all(const struct recipe *recipe, const struct lever *h
                               struct lever *out, struct report *rep)
 {
     out->thickness_by_pixel = held->thickness_by_pixel;
+    out->substrate_marked = held->substrate_marked;
     for (int i = 0; i < LEVER_COUNT; i++) {
         const struct lever_row *row = &lever_rows[i];
         const struct recipe_value *value = &recipe->v[keys[i].value], *u = &recipe->v[keys[i].u];

@@ -53,6 +53,7 @@ struct lever {
      * It goes with ln of spring constant and sensitivity; tip_u is its u besides. */
     enum lever_item tip_item;
     double tip_by_spring, tip_by_sensitivity, tip_u;
+    bool substrate_marked;   /**< the volume marks the pixels that are bare substrate */
     bool thickness_by_pixel; /**< each curve brings its sample thickness: it wins over the item */
 };
 

@@ -2,6 +2,8 @@
 #include "base/units.h"
 #include "command/command.h"
 #include "command/curve_case.h"
+#include "command/describe.h"
+#include "grid/substrate.h"
 #include "maps/maps.h"
 
 #include <errno.h>
@@ -230,7 +232,8 @@ static enum status analyse(struct curve_case *c, struct report *rep)
     enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
     c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
-    st = read_tile_of(c, rep);
+    st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
+    if (st == ST_OK) st = read_tile_of(c, rep);
     if (st != ST_OK) return st;
     c->work = curve_work_new(n_max);
     if (!c->work) return fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);
@@ -258,7 +261,7 @@ static enum status write_columns(const struct curve_case *c, const char *path, s
 static enum status show(const struct curve_wish *wish, const struct curve_case *c,
                         struct report *rep)
 {
-    char path[4200];
+    char path[4200], name[512];
     enum status st = ST_OK;
     size_t n = strlen(wish->file);
     bool columns_only = wish->text && strcmp(wish->text, "-") == 0;
@@ -270,7 +273,8 @@ static enum status show(const struct curve_wish *wish, const struct curve_case *
     if (st == ST_OK && !columns_only) curve_report(stdout, c, "");
     if (st == ST_OK && wish->text) st = write_columns(c, wish->text, rep);
     if (st == ST_OK) st = curve_figure(c, path, rep);
-    if (st == ST_OK && !columns_only) printf("figure: %s\n", path);
+    describe_name(path, name);
+    if (st == ST_OK && !columns_only) printf("figure: %s\n", name);
     if (st == ST_OK && wish->text && !columns_only) printf("columns: %s\n", wish->text);
     return st;
 }

@@ -33,14 +33,17 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
 static void report_place(FILE *out, const struct curve_case *c, const char *before)
 {
     const struct volume_facts *f = c->facts;
-    char x[32], y[32];
+    char x[32], y[32], file[512], volume[512], recipe[512];
+    describe_name(c->file, file);
+    describe_name(c->volume_path, volume);
+    describe_name(c->recipe_from, recipe);
     units_show(f->x_m[c->volume_column], "m", 5, x, sizeof x);
     units_show(f->y_m[c->volume_row], "m", 5, y, sizeof y);
     fprintf(out, "%scurve of column %zu, row %zu of %s, at x %s, y %s\n", before, c->column, c->row,
-            c->file, x, y);
-    fprintf(out, "%s  volume %s, stored there in column %zu, row %zu\n", before, c->volume_path,
+            file, x, y);
+    fprintf(out, "%s  volume %s, stored there in column %zu, row %zu\n", before, volume,
             c->volume_column, c->volume_row);
-    fprintf(out, "%s  recipe: %s\n", before, c->recipe_from);
+    fprintf(out, "%s  recipe: %s\n", before, recipe);
 }
 
 static void report_read(FILE *out, const struct curve_case *c, const char *before)

@@ -2,6 +2,7 @@
 #include "command/describe.h"
 
 #include "base/units.h"
+#include "base/words.h"
 #include "command/command.h"
 #include "maps/maps.h"
 #include "volume/volume.h"
@@ -15,11 +16,13 @@
 void describe_line(const char *label, const char *fmt, ...)
 {
     va_list args;
-    printf("%-12s ", label);
+    char *text = NULL;
     va_start(args, fmt);
-    vprintf(fmt, args);
+    int used = vasprintf(&text, fmt, args);
     va_end(args);
-    putchar('\n');
+    if (used >= 0) words_printable(text, '?'); /* names and texts of files that anyone may make */
+    printf("%-12s %s\n", label, used >= 0 ? text : "(no memory)");
+    if (used >= 0) free(text);
 }
 
 void describe_bytes(double bytes, char out[32])
@@ -58,6 +61,22 @@ void describe_known(double value, double u, const char *si_unit, char *out, size
 json_t *describe_real(double value)
 {
     return isfinite(value) ? json_real(value) : json_null();
+}
+
+void describe_name(const char *name, char out[512])
+{
+    words_excerpt(name, out, 512);
+    words_printable(out, '?');
+}
+
+json_t *describe_text(const char *text)
+{
+    char *copy = strdup(text);
+    if (!copy) return NULL;
+    words_printable(copy, '?');
+    json_t *out = json_string(copy);
+    free(copy);
+    return out;
 }
 
 enum status describe_print(json_t *all, struct report *rep)

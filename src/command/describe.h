@@ -23,6 +23,10 @@ void describe_value(double si, const char *si_unit, char *out, unsigned long siz
 void describe_known(double value, double u, const char *si_unit, char *out, size_t size);
 /** A number, or null where it is not known. */
 json_t *describe_real(double value);
+/** The name of a file, cut and made printable: it may come from another file, or from strangers. */
+void describe_name(const char *name, char out[512]);
+/** A text of which nothing is known as a JSON string; NULL without memory. */
+json_t *describe_text(const char *text);
 /** The uncertainty of a whole map, as text and as JSON (NULL without memory). */
 void describe_budget(const struct budget *b);
 json_t *describe_budget_json(const struct budget *b);

@@ -1,6 +1,8 @@
 #include "command/describe.h"
 
+#include "base/guard.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "maps/h5get.h"
 #include "maps/maps.h"
 #include "volume/attributes.h"
@@ -43,20 +45,31 @@ static enum status read_used(struct source *s, struct used *u, int item, struct 
     return st;
 }
 
+static char *word_of(const struct source *s, const char *name)
+{
+    char path[96];
+    snprintf(path, sizeof path, "/entry/process_2_contact_fit/%s", name);
+    char *word = h5get_text(s->file, path);
+    if (word) words_printable(word, '?');
+    return word;
+}
+
 static enum status used_load(struct used *u, const char *path, struct report *rep)
 {
     struct source s;
     *u = (struct used){0};
     lever_clear(&u->lever);
+    guard_file(path);
     enum status st = source_open(&s, path, rep);
     for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++)
         st = read_used(&s, u, i, rep);
     if (st == ST_OK) {
-        u->model = h5get_text(s.file, "/entry/process_2_contact_fit/model");
-        u->segment = h5get_text(s.file, "/entry/process_2_contact_fit/segment");
-        u->space = h5get_text(s.file, "/entry/process_2_contact_fit/fit_space");
+        u->model = word_of(&s, "model");
+        u->segment = word_of(&s, "segment");
+        u->space = word_of(&s, "fit_space");
     }
     source_close(&s);
+    guard_file(NULL);
     return st == ST_OK ? st : within(rep, st, "%s: ", path);
 }
 
@@ -201,10 +214,10 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:s, s:s, s:s, s:b, s:s, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o}", "kind",
-                  "maps", "path", v->path, "title", v->title, "finished",
-                  v->summary.state[STATE_pending] == 0, "source", v->source_path, "digest",
-                  v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
+        json_pack("{s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o}", "kind",
+                  "maps", "path", describe_text(v->path), "title", v->title, "finished",
+                  v->summary.state[STATE_pending] == 0, "source", describe_text(v->source_path),
+                  "digest", v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
                   json_used(u), "states", states, "flags", flags, "maps", json_maps(v),
                   "uncertainty", v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);

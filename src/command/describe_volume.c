@@ -224,6 +224,10 @@ static void print_calibration(const struct volume_facts *f)
         describe_line(any ? "" : "calibration", "%s: %s", lever_rows[i].words, value);
         any = true;
     }
+    if (f->lever.substrate_marked) {
+        describe_line(any ? "" : "calibration", "pixels of bare substrate are marked");
+        any = true;
+    }
     if (f->lever.thickness_by_pixel) {
         describe_line(any ? "" : "calibration", "thickness of the sample at each pixel");
         any = true;
@@ -360,12 +364,13 @@ static enum status print_json(struct volume *v, const struct example *e, struct 
                               "rows", (json_int_t)f->tile_rows, "columns", (json_int_t)f->tile_cols,
                               "bytes", (json_int_t)f->tile_bytes);
     return describe_print(
-        json_pack("{s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, s:o}", "kind",
-                  "volume", "path", f->path, "title", f->title, "bytes", (json_int_t)f->file_bytes,
-                  "grid", json_grid(f), "curves", (json_int_t)(f->nx * f->ny - f->n_absent),
-                  "absent", (json_int_t)f->n_absent, "z_offset", f->has_z_offset, "segments",
-                  segments, "calibration", json_calibration(f), "models", json_models(f), "tiles",
-                  tiles, "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints),
+        json_pack("{s:s, s:o, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, s:o}", "kind",
+                  "volume", "path", describe_text(f->path), "title", f->title, "bytes",
+                  (json_int_t)f->file_bytes, "grid", json_grid(f), "curves",
+                  (json_int_t)(f->nx * f->ny - f->n_absent), "absent", (json_int_t)f->n_absent,
+                  "z_offset", f->has_z_offset, "segments", segments, "calibration",
+                  json_calibration(f), "models", json_models(f), "tiles", tiles,
+                  "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints),
         rep);
 }
 

@@ -3,6 +3,7 @@
 
 #include "base/units.h"
 #include "base/words.h"
+#include "command/describe.h"
 #include "figure/figure.h"
 #include "maps/maps.h"
 
@@ -286,7 +287,9 @@ static enum status figure_path(const struct draw_wish *wish, char *out, size_t s
 
 static void announce(const struct choice *choice, const char *path)
 {
-    printf("figure: %s (", path);
+    char name[512];
+    describe_name(path, name);
+    printf("figure: %s (", name);
     for (size_t i = 0; i < choice->n; i++)
         printf("%s%s", i ? ", " : "", map_rows[choice->map[i]].name);
     printf(")\n");

@@ -2,6 +2,7 @@
 #include "base/units.h"
 #include "command/command.h"
 #include "grid/grid.h"
+#include "grid/substrate.h"
 #include "maps/agree.h"
 #include "maps/maps.h"
 #include "recipe/recipe.h"
@@ -117,6 +118,17 @@ static void print_budget(const struct budget *b)
                100 * r->spread, r->low, r->high);
 }
 
+static void print_substrate(const struct plane *p)
+{
+    char scatter[48];
+    double slope = atan(hypot(p->c[1], p->c[2]) / p->scale) * 180 / acos(-1);
+    units_show(p->scatter, "m", 3, scatter, sizeof scatter);
+    printf(
+        "substrate: plane through %zu contact heights, tilted by %.3g degree; they scatter by %s "
+        "about it\n",
+        p->n, slope, scatter);
+}
+
 static void print_summary(const struct map_options *o, const struct curve_plan *plan,
                           const struct maps_summary *s, const struct budget *budget, size_t pixels,
                           double seconds, int ranks)
@@ -129,6 +141,7 @@ static void print_summary(const struct map_options *o, const struct curve_plan *
     printf("model: %s, %s curve, residual in %s\n", plan->model->name,
            plan->segment == SEG_APPROACH ? "approach" : "retract",
            plan->force_space ? "force against indentation" : "deflection against z");
+    if (plan->thickness_from_substrate) print_substrate(&plan->substrate);
     printf("pixels:");
     for (int i = STATE_accepted; i < STATE_COUNT; i++)
         printf(" %zu %s%s", s->state[i], state_rows[i].name, i + 1 < STATE_COUNT ? "," : "\n");
@@ -181,6 +194,7 @@ static enum status run_map(const struct map_options *o, struct run *run, const c
 {
     struct maps_summary summary = {0};
     enum status st = agree(MPI_COMM_WORLD, prepare(o, run, rep), rep);
+    if (st == ST_OK) st = grid_substrate(run->volume, &run->plan, MPI_COMM_WORLD, rep);
     if (st != ST_OK) return st;
     const struct volume_facts *f = volume_facts(run->volume);
     struct progress clock;

@@ -195,12 +195,13 @@ static void set_separations(struct curve_work *w, const struct contact_fit *fit)
 /* A layer model cannot do without the thickness of this pixel. */
 static uint64_t judge_thickness(const struct curve_plan *plan)
 {
-    bool known = plan->setup.thickness_m > 0;
+    bool known = plan->setup.thickness_m > 0 || plan->substrate.n > 0;
     return plan->model->layer_ratio && !known ? FLAG(no_thickness) : 0;
 }
 
-static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
-                    struct curve_work *work, struct contact_fit *fit, struct pixel_result *out)
+/* @param plan  this curve's own: its thickness may be found here */
+static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct curve_work *work,
+                    struct contact_fit *fit, struct pixel_result *out)
 {
     enum segment_id other = plan->segment == SEG_APPROACH ? SEG_RETRACT : SEG_APPROACH;
     struct lane *lane = &work->lane[plan->segment == SEG_RETRACT];
@@ -209,7 +210,10 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
     if (lane->baseline_end) {
         out->flags |= judge_baseline(plan, lane) | judge_thickness(plan);
         if (!(out->flags & (FLAG(no_contact) | FLAG(no_thickness)))) {
-            contact_fit_run(plan, work, lane, fit, &out->flags);
+            if (plan->substrate.n > 0)
+                thickness_fit(plan, raw, work, lane, fit, &out->flags);
+            else
+                contact_fit_run(plan, work, lane, fit, &out->flags);
         }
     }
     if (raw->seg[plan->segment].clipped) out->flags |= FLAG(saturated);
@@ -233,20 +237,21 @@ static void analyse(const struct curve_plan *plan, const struct raw_curve *raw,
 }
 
 /* The plan with what belongs to this pixel alone. */
-static const struct curve_plan *plan_here(const struct curve_plan *plan,
-                                          const struct raw_curve *raw, struct curve_plan *own)
+static struct curve_plan plan_here(const struct curve_plan *plan, const struct raw_curve *raw)
 {
-    if (!plan->lever.thickness_by_pixel) return plan;
-    *own = *plan;
-    own->setup.thickness_m = raw->thickness_m > 0 ? raw->thickness_m : NAN;
+    struct curve_plan own = *plan;
+    if (plan->thickness_from_substrate)
+        own.setup.thickness_m = NAN;
+    else if (plan->lever.thickness_by_pixel)
+        own.setup.thickness_m = raw->thickness_m > 0 ? raw->thickness_m : NAN;
+    if (!plan->thickness_from_substrate) own.substrate.n = 0;
     return own;
 }
 
 void curve_analyse(const struct curve_plan *common, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
 {
-    struct curve_plan own;
-    const struct curve_plan *plan = plan_here(common, raw, &own);
+    struct curve_plan own = plan_here(common, raw), *plan = &own;
     struct contact_fit fit = {.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     result_clear(out);
     for (int i = 0; i < 2; i++)

@@ -32,12 +32,19 @@ static enum lever_item sensitivity_of(const struct curve_plan *plan, const struc
     return quadrants ? LEVER_quadrant_sensitivity : LEVER_deflection_sensitivity;
 }
 
-/* The thickness of this very pixel wins over the one number. */
-static struct known known_of(const struct budget_job *job, enum lever_item item)
+/* The thickness of this very pixel wins over the one number. Where it is found as a height above
+ * the substrate, what is common to the map is the error of the substrate's plane. */
+static struct known known_of(const struct budget_job *job, const struct budget *b,
+                             enum lever_item item)
 {
-    struct known k = job->plan->lever.item[item];
-    if (item == LEVER_sample_thickness && job->plan->lever.thickness_by_pixel)
-        k.value = job->curve->thickness_m;
+    const struct curve_plan *plan = job->plan;
+    struct known k = plan->lever.item[item];
+    if (item != LEVER_sample_thickness) return k;
+    if (plan->lever.thickness_by_pixel) k.value = job->curve->thickness_m;
+    if (plan->thickness_from_substrate) {
+        k.value = b->thickness_m;
+        k.u = plane_error(&plan->substrate, job->curve->x_m, job->curve->y_m);
+    }
     return k;
 }
 
@@ -58,9 +65,10 @@ static double exponent_of(const struct curve_plan *plan)
     return plan->spring_from == SPRING_THERMAL ? -2 : 0;
 }
 
-static struct budget_input input_of(const struct budget_job *job, enum lever_item item)
+static struct budget_input input_of(const struct budget_job *job, const struct budget *b,
+                                    enum lever_item item)
 {
-    const struct known known = known_of(job, item), *k = &known;
+    const struct known known = known_of(job, b, item), *k = &known;
     const struct lever_row *row = &lever_rows[item];
     bool zero_may_be = !(row->low > 0), angle = strcmp(row->si_unit, "rad") == 0;
     struct budget_input in = {.item = item,
@@ -81,8 +89,8 @@ static struct budget_input input_of(const struct budget_job *job, enum lever_ite
 static void list_inputs(const struct budget_job *job, struct budget *b)
 {
     for (int i = 0; i < LEVER_COUNT; i++)
-        if (isfinite(known_of(job, (enum lever_item)i).value) || i == (int)b->sensitivity)
-            b->input[b->n++] = input_of(job, (enum lever_item)i);
+        if (isfinite(known_of(job, b, (enum lever_item)i).value) || i == (int)b->sensitivity)
+            b->input[b->n++] = input_of(job, b, (enum lever_item)i);
 }
 
 /* An input without value is reckoned relative to it. */
@@ -115,12 +123,16 @@ static enum status plan_at(const struct budget_job *job, const struct budget *b,
 {
     *plan = *job->plan;
     plan->coloured_noise = plan->two_depths = false;
+    plan->values_only = true;
     *factor = 1.0;
     for (size_t i = 0; i < b->n; i++) {
         const struct budget_input *in = &b->input[i];
         if (isfinite(in->value)) plan->lever.item[in->item].value = x[i];
         if (in->item == b->sensitivity) *factor = x[i] / stated(in);
+        if (in->item == LEVER_sample_thickness && plan->thickness_from_substrate)
+            plan->substrate.c[0] -= x[i] - in->value;
     }
+    if (plan->thickness_from_substrate) plan->lever.item[LEVER_sample_thickness].value = NAN;
     if (b->spring_exponent != 0)
         plan->lever.item[LEVER_spring_constant].value *= pow(*factor, b->spring_exponent);
     move_tip(job->plan, *factor, plan);
@@ -306,6 +318,12 @@ enum status budget_linear(const struct budget_job *job, struct budget *out, stru
                            .spring_exponent = exponent_of(job->plan),
                            .sensitivity = sensitivity_of(job->plan, job->curve),
                            .seed = 20081};
+    out->thickness_m = NAN;
+    if (job->plan->thickness_from_substrate) {
+        struct pixel_result now;
+        curve_analyse(job->plan, job->curve, job->work, &now, NULL);
+        out->thickness_m = now.map[MAP_thickness].value;
+    }
     list_inputs(job, out);
     stated_values(out, x);
     enum status st = values_at(job, out, x, value, rep);

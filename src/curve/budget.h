@@ -76,6 +76,7 @@ struct budget {
     enum spring_from spring_from;
     double spring_exponent;      /**< the spring constant goes with the sensitivity to this power */
     enum lever_item sensitivity; /**< the input that scales the deflection */
+    double thickness_m;          /**< found there as a height above the substrate; else NaN */
     size_t draws;                /**< asked for; 0 where no input has an uncertainty to draw */
     unsigned long seed;
     size_t n;

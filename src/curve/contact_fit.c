@@ -10,85 +10,6 @@
 #include <math.h>
 #include <string.h>
 
-/* Minima between neighbouring samples: start again a sample or two to either side of the best. */
-static void search_neighbours(struct curve_work *w, const struct fit_set *set,
-                              const struct fit_problem *p, struct fit_result *best)
-{
-    double step = (set->z[set->n - 1] - set->z[0]) / (double)(set->n - 1);
-    bool better = true;
-    for (int round = 0; round < 4 && better; round++) {
-        double start[FIT_MAX_THETA], from = best->theta[0];
-        better = false;
-        for (int hop = -3; hop <= 3; hop++) {
-            struct fit_result found;
-            if (hop == 0) continue;
-            memcpy(start, best->theta, sizeof start);
-            start[0] = fmin(fmax(from + hop * step, p->low[0]), p->high[0]);
-            fit_search(p, w->fit, start, &found);
-            if (!(found.sum_squares < best->sum_squares * (1.0 - 1e-12))) continue;
-            *best = found;
-            better = true;
-        }
-    }
-}
-
-static bool same_place(const struct fit_problem *p, const double *a, const double *b)
-{
-    for (size_t k = 0; k < p->n_theta; k++)
-        if (!(fabs(a[k] - b[k]) < 1e-3 * p->scale[k])) return false;
-    return true;
-}
-
-/* Minima of the sum of squares over block means: cheap to find, and close to those of the samples.
- * @return how many, best first */
-static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
-                         const struct fit_set *set, double theta[FIT_STARTS][FIT_MAX_THETA])
-{
-    struct fit_set blocks;
-    struct model_context context = {plan, w, &blocks};
-    struct fit_problem p;
-    struct fit_result found[FIT_STARTS], r;
-    size_t block = fit_set_blocks(plan, w, set, &blocks);
-    int n = fit_starts(plan, &blocks, theta), kept = 0;
-    /* kinks need every sample; a further number is known too badly from blocks */
-    if (block == 1 || plan->model->kink || plan->free_extra) return n;
-    fit_set_problem(plan, w, &blocks, &context, &p);
-    p.settle = 1e-3;
-    if (!fit_prepare(&p, w->fit)) return n;
-    for (int i = 0; i < n; i++) {
-        fit_search(&p, w->fit, theta[i], &r);
-        int at = kept;
-        for (int j = 0; j < kept; j++)
-            if (same_place(&p, found[j].theta, r.theta)) at = -1;
-        if (at < 0 || !isfinite(r.sum_squares)) continue;
-        for (kept++; at > 0 && r.sum_squares < found[at - 1].sum_squares; at--)
-            found[at] = found[at - 1];
-        found[at] = r;
-    }
-    /* what is far above the best in units of the noise cannot be the minimum of the samples */
-    double level = kept ? found[0].sum_squares * (1.0 + 50.0 / (double)p.n) : 0;
-    int good = 0;
-    for (int i = 0; i < kept && found[i].sum_squares <= level; i++)
-        memcpy(theta[good++], found[i].theta, sizeof theta[0]);
-    return good;
-}
-
-static bool search(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
-                   struct model_context *context, struct fit_problem *p, struct fit_result *best)
-{
-    struct fit_result found;
-    double start[FIT_STARTS][FIT_MAX_THETA];
-    int n = search_blocks(plan, w, set, start);
-    fit_set_problem(plan, w, set, context, p);
-    if (n == 0 || !fit_prepare(p, w->fit)) return false;
-    for (int i = 0; i < n; i++) {
-        fit_search(p, w->fit, start[i], &found);
-        if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
-    }
-    if (plan->model->kink) search_neighbours(w, set, p, best);
-    return isfinite(best->sum_squares);
-}
-
 /* The noise alone: what the baseline found beforehand leaves of the off-surface samples (a misfit
  * in contact bends the joint one), or all residuals of the fit where these are few.
  * @return samples in w->model_values */
@@ -252,7 +173,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     struct model_context context = {plan, w, set};
     struct fit_problem p;
     struct fit_result r = {.converged = false};
-    if (!search(plan, w, set, &context, &p, &r)) return false;
+    if (!fit_minimum(plan, w, set, &context, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
     find_noise(plan, w, lane, set, &p, &r, &left->noise);
     refine_for_noise(w, lane, set, &p, &r, &left->noise);
@@ -305,7 +226,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     fit_search(&p, w->fit, whole->theta, &r);
-    if (plan->model->kink) search_neighbours(w, &set, &p, &r);
+    if (plan->model->kink) fit_neighbours(w, &set, &p, &r);
     fit_finish(&p, w->fit, &r);
     if (!r.converged || r.singular || fit_at_bound(plan, &p, &set, &r)) return;
     struct contact_shape shape = shape_at(plan, r.theta);

@@ -6,6 +6,7 @@
 #include "calibration/tilt.h"
 #include "contact/contact.h"
 #include "curve/result.h"
+#include "fit/plane.h"
 #include "recipe/recipe.h"
 
 #include <stdbool.h>
@@ -29,8 +30,16 @@ struct raw_segment {
 struct raw_curve {
     bool absent;
     double thickness_m; /**< of the sample here, if lever.thickness_by_pixel; NaN = not known */
+    double x_m, y_m;    /**< centre of the pixel, as the volume has it */
+    bool on_substrate;  /**< the volume marks it as bare substrate */
     enum signal_stage stage[SEG_COUNT];
     struct raw_segment seg[SEG_COUNT];
+};
+
+/** Where the recipe says that the substrate is bare; sides that it does not give are infinite. */
+struct substrate_box {
+    bool given;
+    double x_from, x_to, y_from, y_to; /**< m */
 };
 
 /** What the analysis does with every curve; made once from recipe and calibration. */
@@ -47,6 +56,7 @@ struct curve_plan {
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
     bool two_depths;     /**< fit the shallow half as well */
+    bool values_only;    /**< standard errors are not asked for where they cost further fits */
     int baseline_order;  /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
@@ -54,7 +64,10 @@ struct curve_plan {
     double poisson_ratio;
     double separation_m;  /**< z0 of Tabor's parameter */
     double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
-    int work_from;        /**< 0 model, 1 dmt, 2 jkr, 3 none */
+    bool thickness_from_substrate; /**< see thickness.h */
+    struct substrate_box substrate_box;
+    struct plane substrate; /**< contact heights of the bare substrate; set after making */
+    int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,

@@ -9,7 +9,16 @@ enum { SMALLEST_CURVE = 32 }; /* samples: below this no segment is analysed */
 enum { PEAK_SAMPLES = 5 };    /* at the turning point, see find_turning_point */
 
 /** Order of the covariances of a contact fit. */
-enum { COV_LN_MODULUS, COV_CONTACT_POINT, COV_LN_WORK, COV_EXTRA, COV_DEPTH, COV_PEAK, COV_SIZE };
+enum {
+    COV_LN_MODULUS,
+    COV_CONTACT_POINT,
+    COV_LN_WORK,
+    COV_EXTRA,
+    COV_DEPTH,
+    COV_PEAK,
+    COV_THICKNESS, /* zero where the thickness is given */
+    COV_SIZE
+};
 
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
@@ -34,16 +43,17 @@ struct lane {
 
 /** What the contact fit found, in physical terms. */
 struct contact_fit {
-    bool done; /**< a fit was made: the values below are numbers */
+    bool done; /**< a fit was made: the values below are numbers; without it contact_point may still
+                    be one, where a layer model had no layer to fit */
     bool converged, at_bound;
     struct contact_sample sample; /**< E*, w and the model's further number */
     double contact_point, pull_n;
-    double cov[COV_SIZE]
-              [COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning point */
-    double residual_m;    /**< rms over the samples in contact */
-    double chi_square;    /**< mean square in contact over that of the baseline, whitened */
-    double deepest;       /**< indentation at the end of the fitted range */
-    double runs;          /**< score of the number of runs in contact, whitened */
+    double cov[COV_SIZE][COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning
+                                       point, h */
+    double residual_m;              /**< rms over the samples in contact */
+    double chi_square; /**< mean square in contact over that of the baseline, whitened */
+    double deepest;    /**< indentation at the end of the fitted range */
+    double runs;       /**< score of the number of runs in contact, whitened */
     double half_modulus, half_var; /**< E* over the shallow half, variance of its logarithm */
     size_t used, in_contact, noise_order;
     double length, kappa;
@@ -115,6 +125,12 @@ size_t lane_lowest(const struct lane *lane, double *lowest);
  *  success the lane's baseline is the fitted one. */
 void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct lane *lane,
                      struct contact_fit *out, uint64_t *flags);
+
+/** Likewise where the thickness comes from the height above plan->substrate (thickness.h); sets
+ * plan->setup.thickness_m and the flag bare_substrate. A layer model is not fitted on bare
+ * substrate: then only the contact point is set, not fit->done. */
+void thickness_fit(struct curve_plan *plan, const struct raw_curve *raw, struct curve_work *w,
+                   struct lane *lane, struct contact_fit *fit, uint64_t *flags);
 
 /** Index of the first sample in contact of a retract with pull-off, lane->n if there is none. */
 size_t lane_pull_off(const struct lane *lane);

@@ -72,8 +72,18 @@ struct noise {
 
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };
-int fit_starts(const struct curve_plan *plan, const struct fit_set *blocks,
+int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *blocks,
                double theta[FIT_STARTS][FIT_MAX_THETA]);
+
+/** Make the problem over the set and find its minimum from nothing. @return false where there is
+ * none
+ */
+bool fit_minimum(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+                 struct model_context *context, struct fit_problem *p, struct fit_result *best);
+
+/** Minima between neighbouring samples: start again some samples to either side of the best. */
+void fit_neighbours(struct curve_work *w, const struct fit_set *set, const struct fit_problem *p,
+                    struct fit_result *best);
 
 /** Covariances of the results from those of the unknowns and of the turning point's samples.
  *  @param gamma  [PEAK_SAMPLES] autocovariance of the noise at lags 0, 1, ... */

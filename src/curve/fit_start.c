@@ -1,12 +1,14 @@
 /* Start values of the contact fit: contact points on a grid, compared on means of blocks. */
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <string.h>
 
-enum { SCAN_POINTS = 28, SCAN_USUAL = 16, SCAN_MOST = 256, SCAN_STARTS = FIT_STARTS };
+enum { SCAN_POINTS = 28, SCAN_USUAL = 16, SCAN_STARTS = FIT_STARTS };
 
 struct scan {
+    struct curve_work *w; /* its buffers */
     const struct fit_set *blocks;
     size_t first; /* contact lies beyond it */
     int points;
@@ -14,27 +16,21 @@ struct scan {
     struct contact_shape shape[SCAN_POINTS];
 };
 
-/* Blocks before z0 lie on the baseline; the others are compared with the model, at most SCAN_MOST
- * of them. */
+/* Blocks before z0 lie on the baseline; the others are compared with the model. */
 static double scan_cost(const struct curve_plan *plan, const struct scan *scan, double z0,
                         double length, const struct contact_shape *shape)
 {
     const struct fit_set *b = scan->blocks;
-    double t[SCAN_MOST] = {0}, value[4][SCAN_MOST], cost = 0, per = 1.0 / length;
-    struct contact_columns columns = {value[0], value[1], value[2], value[3]};
-    double pull = plan->model->pull ? b->pull_m : 0.0;
-    size_t i = scan->first, m = 0;
-    for (; i < b->n && !plan->model->adhesive && !(b->z[i] > z0); i++)
-        cost += b->y[i] * b->y[i];
-    size_t step = (b->n - i) / SCAN_MOST + 1, from = i;
-    for (; i < b->n; i += step)
-        t[m++] = (b->z[i] - z0) * per;
-    if (m > 0) plan->model->lever(shape, t, m, &columns);
-    for (size_t k = 0; k < m; k++) {
-        double r = b->y[from + k * step] - (length * value[0][k] - pull);
-        cost += r * r * (double)step;
-    }
-    return cost;
+    struct curve_work *w = scan->w;
+    double *t = w->reduced, per = 1.0 / length, pull = plan->model->pull ? b->pull_m : 0.0;
+    size_t from = scan->first, m;
+    if (!plan->model->adhesive) from = pass_first_above(b->z, from, b->n, z0);
+    m = b->n - from;
+    for (size_t k = 0; k < m; k++)
+        t[k] = (b->z[from + k] - z0) * per;
+    if (m > 0) plan->model->lever(shape, t, m, &w->columns);
+    return pass_squares(b->y, scan->first, from) +
+           pass_misfit(b->y + from, w->columns.value, m, length, -pull);
 }
 
 /* Contact points at geometric distances from the deepest one, since the depth of a stiff contact is
@@ -90,11 +86,12 @@ static int scan_best(const struct scan *scan, int best[SCAN_STARTS])
     return n;
 }
 
-static int starts_at(const struct curve_plan *plan, const struct fit_set *blocks,
-                     double theta[FIT_STARTS][FIT_MAX_THETA])
+static int starts_at(const struct curve_plan *plan, struct curve_work *w,
+                     const struct fit_set *blocks, double theta[FIT_STARTS][FIT_MAX_THETA])
 {
     /* where a further number is searched, neighbouring minima are narrower */
-    struct scan scan = {.blocks = blocks,
+    struct scan scan = {.w = w,
+                        .blocks = blocks,
                         .first = blocks->contact,
                         .points = plan->free_extra ? SCAN_POINTS : SCAN_USUAL};
     int best[SCAN_STARTS], kept = 0;
@@ -110,17 +107,17 @@ static int starts_at(const struct curve_plan *plan, const struct fit_set *blocks
 }
 
 /* A further number that is searched: the best start for each of a few values over its range. */
-int fit_starts(const struct curve_plan *plan, const struct fit_set *blocks,
+int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *blocks,
                double theta[FIT_STARTS][FIT_MAX_THETA])
 {
     int kept = 0;
-    if (!plan->free_extra) return starts_at(plan, blocks, theta);
+    if (!plan->free_extra) return starts_at(plan, w, blocks, theta);
     for (int j = 0; j < FIT_STARTS; j++) {
         struct curve_plan fixed = *plan;
         const double *range = plan->model->extra_range;
         double found[FIT_STARTS][FIT_MAX_THETA], share = (j + 0.5) / FIT_STARTS;
         fixed.setup.transition = exp(range[0] + share * (range[1] - range[0]));
-        if (starts_at(&fixed, blocks, found)) memcpy(theta[kept++], found[0], sizeof found[0]);
+        if (starts_at(&fixed, w, blocks, found)) memcpy(theta[kept++], found[0], sizeof found[0]);
     }
     return kept;
 }

@@ -16,15 +16,18 @@ struct contact_numbers {
     double stiffness, radius, pressure;
 };
 
-enum { INPUTS = 4 };
-static const int inputs[INPUTS] = {COV_LN_MODULUS, COV_DEPTH, COV_LN_WORK, COV_EXTRA};
+enum { INPUTS = 5 };
+static const int inputs[INPUTS] = {COV_LN_MODULUS, COV_DEPTH, COV_LN_WORK, COV_EXTRA,
+                                   COV_THICKNESS};
 
-/* at: ln E*, depth, ln w, extra */
+/* at: ln E*, depth, ln w, extra, thickness */
 static struct contact_numbers numbers_at(const struct curve_plan *plan, const double at[INPUTS])
 {
     struct contact_state state;
     struct contact_sample sample = {exp(at[0]), exp(at[2]), at[3]};
-    plan->model->state(&plan->setup, &sample, at[1], &state);
+    struct contact_setup setup = plan->setup;
+    setup.thickness_m = at[4];
+    plan->model->state(&setup, &sample, at[1], &state);
     double area = M_PI * state.contact_radius_m * state.contact_radius_m;
     return (struct contact_numbers){state.stiffness_n_per_m, state.contact_radius_m,
                                     area > 0 ? state.force_n / area : NAN};
@@ -33,7 +36,13 @@ static struct contact_numbers numbers_at(const struct curve_plan *plan, const do
 static bool is_input(const struct curve_plan *plan, int which)
 {
     if (which == COV_LN_WORK) return plan->model->adhesive;
+    if (which == COV_THICKNESS) return plan->thickness_from_substrate;
     return which != COV_EXTRA || plan->free_extra;
+}
+
+static bool is_length(int which)
+{
+    return which == COV_DEPTH || which == COV_THICKNESS;
 }
 
 /* First-order propagation through central differences. */
@@ -41,13 +50,14 @@ static void set_contact_numbers(const struct curve_plan *plan, double depth,
                                 const struct contact_fit *fit, struct pixel_result *out)
 {
     double at[INPUTS] = {log(fit->sample.reduced_modulus_pa), depth, log(fit->sample.work_j_per_m2),
-                         fit->sample.extra};
+                         fit->sample.extra, plan->setup.thickness_m};
     double grad[3][INPUTS] = {{0}}, error[3];
     struct contact_numbers c = numbers_at(plan, at);
     for (int i = 0; i < INPUTS; i++) {
         if (!is_input(plan, inputs[i])) continue;
         /* a tenth of a standard error, but enough above rounding */
-        double step = 0.1 * sqrt(fit->cov[inputs[i]][inputs[i]]) + (i == 1 ? 1e-15 : 1e-6);
+        double step = 0.1 * sqrt(fit->cov[inputs[i]][inputs[i]]) +
+                      (is_length(inputs[i]) ? 1e-15 : 1e-6);
         double up[INPUTS], down[INPUTS];
         memcpy(up, at, sizeof at);
         memcpy(down, at, sizeof at);
@@ -108,8 +118,19 @@ static void set_layer_ratio(const struct curve_plan *plan, double depth, struct 
     const struct contact_setup *s = &plan->setup;
     double radius = out->map[MAP_contact_radius].value;
     set(out, MAP_layer_ratio,
-        plan->model->layer_ratio ? plan->model->layer_ratio(s, depth) : radius / s->thickness_m,
+        !(s->thickness_m > 0)      ? NAN
+        : plan->model->layer_ratio ? plan->model->layer_ratio(s, depth)
+                                   : radius / s->thickness_m,
         NAN);
+}
+
+/* Also where a layer model had no layer to fit. */
+static void set_contact_point(const struct contact_fit *fit, struct pixel_result *out)
+{
+    double u_point = sqrt(fit->cov[COV_CONTACT_POINT][COV_CONTACT_POINT]);
+    if (!isfinite(fit->contact_point)) return;
+    set(out, MAP_contact_point, fit->contact_point, u_point);
+    set(out, MAP_contact_height, -fit->contact_point, u_point);
 }
 
 static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
@@ -123,8 +144,6 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
            modulus = sample_modulus(plan, reduced, &power);
     set(out, MAP_modulus, modulus, fabs(modulus * power) * relative);
     set(out, MAP_reduced_modulus, reduced, reduced * relative);
-    set(out, MAP_contact_point, fit->contact_point, u_point);
-    set(out, MAP_contact_height, -fit->contact_point, u_point);
     set(out, MAP_indentation, depth, sqrt(fit->cov[COV_DEPTH][COV_DEPTH]));
     set(out, MAP_fit_residual, k * fit->residual_m, NAN);
     set(out, MAP_samples_used, (double)fit->used, NAN);
@@ -291,7 +310,9 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     const struct lane *go = &w->lane[0], *back = &w->lane[1];
     const struct lane *fitted = plan->segment == SEG_APPROACH ? go : back;
     double k = plan->setup.spring_n_per_m;
-    set(out, MAP_thickness, plan->setup.thickness_m, NAN);
+    double u_thickness = sqrt(fit->cov[COV_THICKNESS][COV_THICKNESS]);
+    set(out, MAP_thickness, plan->setup.thickness_m, u_thickness > 0 ? u_thickness : NAN);
+    set_contact_point(fit, out);
     if (fit->done) set_fit_maps(plan, fitted, fit, out);
     if (usable(fitted)) {
         set(out, MAP_force_noise, k * fitted->noise, NAN);

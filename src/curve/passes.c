@@ -114,6 +114,23 @@ LANES_CLONES double pass_squares(const double *v, size_t from, size_t to)
     return lanes_sum(sum) + rest;
 }
 
+LANES_CLONES double pass_misfit(const double *y, const double *v, size_t n, double scale,
+                                double offset)
+{
+    lanes sum = {0};
+    double rest = 0;
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes r = lanes_load(y + i) - scale * lanes_load(v + i) - offset;
+        sum += r * r;
+    }
+    for (; i < n; i++) {
+        double r = y[i] - scale * v[i] - offset;
+        rest += r * r;
+    }
+    return lanes_sum(sum) + rest;
+}
+
 LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, double level)
 {
     size_t i = from;

@@ -32,6 +32,9 @@ double pass_rest(const double *z, const double *d, size_t n, double offset, doub
 /** Sum of squares of v over [from, to). */
 double pass_squares(const double *v, size_t from, size_t to);
 
+/** Sum of (y - scale v - offset)^2 over [n]. */
+double pass_misfit(const double *y, const double *v, size_t n, double scale, double offset);
+
 /** First i in [from, n) with v[i] > level, n if there is none. */
 size_t pass_first_above(const double *v, size_t from, size_t n, double level);
 

@@ -64,7 +64,9 @@ static enum status check_needs(const enum signal_stage stages[SEG_COUNT],
     if (!need(lever, LEVER_spring_constant))
         return missing(LEVER_spring_constant, "deflection becomes force by it", rep);
     for (int i = 0; i < LEVER_COUNT; i++)
-        if (out->model->needs >> i & 1 && !need(lever, (enum lever_item)i)) {
+        if (i == LEVER_sample_thickness && out->thickness_from_substrate)
+            continue;
+        else if (out->model->needs >> i & 1 && !need(lever, (enum lever_item)i)) {
             char why[128];
             snprintf(why, sizeof why, "the contact model '%s' needs it", out->model->name);
             return missing((enum lever_item)i, why, rep);
@@ -157,6 +159,43 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }
 
+/* Thickness by the height above the substrate: where that is, and nothing that says otherwise. */
+static enum status choose_substrate(const struct recipe *r, struct curve_plan *out,
+                                    struct report *rep)
+{
+    static const enum recipe_key sides[] = {KEY_sample_substrate_x_from, KEY_sample_substrate_x_to,
+                                            KEY_sample_substrate_y_from, KEY_sample_substrate_y_to};
+    struct substrate_box *box = &out->substrate_box;
+    double *at[] = {&box->x_from, &box->x_to, &box->y_from, &box->y_to};
+    const struct recipe_value *number = &r->v[KEY_sample_sample_thickness];
+    out->thickness_from_substrate = r->v[KEY_sample_thickness_from].choice == 1;
+    for (int i = 0; i < 4; i++) {
+        const struct recipe_value *v = &r->v[sides[i]];
+        *at[i] = v->given ? v->si : i % 2 ? INFINITY : -INFINITY;
+        if (v->given) box->given = true;
+        if (v->given && !out->thickness_from_substrate)
+            return fail(rep, ST_RECIPE,
+                        "line %d: sample.%s is given, but sample.thickness_from is not substrate; "
+                        "remove the line, or write thickness_from: substrate",
+                        v->line, recipe_rows[sides[i]].key);
+    }
+    if (!out->thickness_from_substrate) return ST_OK;
+    if (number->given)
+        return fail(rep, ST_RECIPE,
+                    "line %d: sample.sample_thickness is given, but sample.thickness_from is "
+                    "substrate; remove one of them",
+                    number->line);
+    if (!box->given && !out->lever.substrate_marked)
+        return fail(rep, ST_RECIPE,
+                    "sample.thickness_from is substrate, but nothing says where the substrate is "
+                    "bare; give a rectangle (sample.substrate_x_from, substrate_x_to, "
+                    "substrate_y_from, substrate_y_to), or mark the pixels in the volume as "
+                    "/grid/substrate");
+    out->lever.thickness_by_pixel = false;
+    out->lever.item[LEVER_sample_thickness] = (struct known){NAN, NAN, ""};
+    return ST_OK;
+}
+
 void curve_plan_free(struct curve_plan *plan)
 {
     contact_release(&plan->setup);
@@ -226,7 +265,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->draws = (size_t)recipe->v[KEY_calibration_monte_carlo_draws].si;
     out->separation_m = si(recipe, KEY_sample_equilibrium_separation);
     copy_limits(recipe, out);
-    st = choose_segment(recipe, there, out, rep);
+    st = choose_substrate(recipe, out, rep);
+    if (st == ST_OK) st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);

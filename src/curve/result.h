@@ -99,8 +99,10 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "about 5, DMT below about 0.1")                                                              \
     M(transition_parameter, "1", "1", 1, LOG, "transition parameter lambda",                       \
       "fitted lambda of the models between DMT and JKR; not there where it is given")              \
-    M(thickness, "m", "um", 0, LINEAR, "sample thickness",                                         \
-      "thickness that was used, where one is known")                                               \
+    M(thickness, "m", "um", 1, LINEAR, "sample thickness",                                         \
+      "thickness that was used, where one is known; with an error where it comes from the "        \
+      "contact "                                                                                   \
+      "height above the substrate: that of this curve, not that of the plane")                     \
     M(layer_ratio, "1", "1", 0, LINEAR, "chi, contact over thickness",                             \
       "layer models: sqrt(R delta)/h, tan(angle) delta/h or a/h at peak; other models: contact "   \
       "radius at peak over thickness")                                                             \
@@ -168,7 +170,9 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(substrate_felt, DOUBT,                                                                       \
       "the contact is wide against the thickness, but the model is one of a thick sample")         \
     F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
-    F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")
+    F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
+    F(bare_substrate, REJECT,                                                                      \
+      "no layer here: marked as substrate, or not higher than it by three standard errors")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

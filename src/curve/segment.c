@@ -104,13 +104,19 @@ static bool is_spike(const struct lane *lane, size_t i, double limit)
 
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
 {
+    enum { BLOCK = 32 }; /* most hold nothing sharp */
     double low, high, limit = 8.0 * lane->rough_noise;
     size_t n = 0, kept = 0;
     pass_range(lane->d, lane->n, &low, &high);
     limit = fmax(limit, 1e-3 * (high - low));
     if (!(pass_largest_bend(lane->d, lane->n) > 2.0 * limit)) return 0;
-    for (size_t i = 1; i + 1 < lane->n; i++)
-        if (is_spike(lane, i, limit) && !(retract && lane->d[i] == low)) scratch[n++] = (double)i;
+    for (size_t block = 1; block + 1 < lane->n; block += BLOCK) {
+        size_t to = block + BLOCK < lane->n - 1 ? block + BLOCK : lane->n - 1;
+        if (!(pass_largest_bend(lane->d + block - 1, to - block + 2) > 2.0 * limit)) continue;
+        for (size_t i = block; i < to; i++)
+            if (is_spike(lane, i, limit) && !(retract && lane->d[i] == low))
+                scratch[n++] = (double)i;
+    }
     if (n == 0) return 0;
     for (size_t i = 0, next = 0; i < lane->n; i++) {
         if (next < n && i == (size_t)scratch[next]) {

@@ -1,45 +1,21 @@
 #include "figure/text.h"
 
 #include "base/units.h"
+#include "base/words.h"
 
-#include <stdbool.h>
 #include <string.h>
-
-/* Bytes of the UTF-8 character at s; 0 if it is none (RFC 3629). */
-static size_t utf8_length(const char *s)
-{
-    const unsigned char *u = (const unsigned char *)s;
-    size_t n = u[0] < 0x80                    ? 1
-               : u[0] >= 0xc2 && u[0] <= 0xdf ? 2
-               : (u[0] & 0xf0) == 0xe0        ? 3
-               : u[0] >= 0xf0 && u[0] <= 0xf4 ? 4
-                                              : 0;
-    for (size_t i = 1; i < n; i++)
-        if ((u[i] & 0xc0) != 0x80) return 0;
-    bool overlong = (u[0] == 0xe0 && u[1] < 0xa0) || (u[0] == 0xf0 && u[1] < 0x90);
-    bool not_a_character = (u[0] == 0xed && u[1] > 0x9f) || (u[0] == 0xf4 && u[1] > 0x8f);
-    return n > 1 && (overlong || not_a_character) ? 0 : n;
-}
-
-/* C0, DEL and C1 (U+0080 to U+009F): terminals and XML readers do not take them. */
-static bool is_control(const char *s, size_t n)
-{
-    unsigned char c = (unsigned char)s[0];
-    return (n == 1 && (c < 0x20 || c == 0x7f)) ||
-           (n == 2 && c == 0xc2 && (unsigned char)s[1] < 0xa0);
-}
 
 void text_quote(FILE *out, const char *text)
 {
     fputc('\'', out);
     while (*text) {
-        size_t n = utf8_length(text);
+        size_t n = words_character(text);
         if (n == 0) {
             fputc('?', out);
             n = 1;
         } else if (*text == '\'') {
             fputs("'.\"'\".'", out);
-        } else if (!is_control(text, n)) {
+        } else if (!words_is_control(text)) {
             fwrite(text, 1, n, out);
         }
         text += n;
@@ -63,7 +39,7 @@ double text_width(const char *text, double font_pt)
 {
     double em = 0;
     while (*text) {
-        size_t n = utf8_length(text);
+        size_t n = words_character(text);
         em += glyph_width(text);
         text += n ? n : 1;
     }
@@ -77,7 +53,7 @@ static size_t line_length(const char *text, double width_em, size_t *skip)
     double used = 0;
     *skip = 0;
     while (text[n] && text[n] != '\n') {
-        size_t step = utf8_length(text + n);
+        size_t step = words_character(text + n);
         if (step == 0) step = 1;
         used += glyph_width(text + n);
         if ((n > 0 && used > width_em) || n + step >= TEXT_BYTES) {

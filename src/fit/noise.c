@@ -101,26 +101,29 @@ LANES_CLONES static double cosine_powers(const double *r, size_t n, size_t last,
     return fmax(total - seen, 0) / (double)(n - last - 1);
 }
 
-/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. */
-static double slow_cost(const double *power, const double *shape, size_t last, size_t n,
-                        double rest, double ratio)
+/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. Arrays
+ * have COSINES numbers, nil beyond last. */
+enum { COSINES = FASTEST + 2 * LANES };
+
+LANES_CLONES static double slow_cost(const double *power, const double *shape, size_t last,
+                                     size_t n, double rest, double ratio)
 {
-    double fast = (double)(n - last - 1), variance = fast * rest, product = 1.0, logs = 0;
-    for (size_t j = SLOWEST; j <= last; j++) {
-        double s = 1.0 + ratio * shape[j];
-        variance += power[j] / s;
+    double fast = (double)(n - last - 1), all = fast + (double)(last - SLOWEST + 1);
+    lanes sum = {0}, product = {1.0, 1.0, 1.0, 1.0}; /* of at most 17 factors below 1e6 each */
+    for (size_t j = SLOWEST; j <= last; j += LANES) {
+        lanes s = 1.0 + ratio * lanes_load(shape + j);
+        sum += lanes_load(power + j) / s;
         product *= s;
-        if (product > 1e200) logs += log(product), product = 1.0; /* few logarithms */
     }
-    double all = fast + (double)(last - SLOWEST + 1);
-    return all * log(variance / all) + logs + log(product);
+    double logs = log(product[0] * product[1]) + log(product[2] * product[3]);
+    return all * log((fast * rest + lanes_sum(sum)) / all) + logs;
 }
 
 /* Most likely ratio on a grid of factors `factor`, and what its likelihood gains, doubled. */
 static double best_ratio(const double *power, size_t last, size_t n, double rest, double factor,
                          int *slope, double *gain)
 {
-    double shape[FASTEST + 1] = {0}, best = 0;
+    double shape[COSINES] = {0}, best = 0;
     double none = slow_cost(power, shape, last, n, rest, 0);
     *gain = 0;
     for (int a = 1; a <= 2; a++) {
@@ -134,12 +137,25 @@ static double best_ratio(const double *power, size_t last, size_t n, double rest
     return best;
 }
 
+/* The cosines of BINS samples, made once. */
+enum { BINS = 64, BIN_LAST = 33 };
+
+static const double (*bin_cosines(void))[BINS]
+{
+    static double table[BIN_LAST + 1][BINS];
+    if (table[0][0] == 0)
+        for (int j = BIN_LAST; j >= 0; j--)
+            for (int i = 0; i < BINS; i++)
+                table[j][i] = cos(M_PI * j * (i + 0.5) / BINS);
+    return table;
+}
+
 /* A quick look at means of few blocks: most noise is not slow, and need not be looked at closely.
  */
 static bool may_be_slow(const double *r, size_t n)
 {
-    enum { BINS = 64, LAST = 33 };
-    double bin[BINS], power[LAST + 1], gain;
+    const double(*cosine)[BINS] = bin_cosines();
+    double bin[BINS], power[COSINES] = {0}, gain, seen = 0;
     int slope;
     for (size_t k = 0, from = 0; k < BINS; k++) {
         size_t to = (k + 1) * n / BINS;
@@ -149,14 +165,19 @@ static bool may_be_slow(const double *r, size_t n)
         bin[k] = sum / sqrt((double)(to - from)); /* white noise keeps its variance */
         from = to;
     }
-    double rest = cosine_powers(bin, BINS, LAST, power);
-    best_ratio(power, LAST, BINS, rest, 8.0, &slope, &gain);
+    for (size_t j = SLOWEST; j <= BIN_LAST; j++) {
+        double of = moments_dot(cosine[j], bin, 0, BINS);
+        power[j] = of * of * 2.0 / BINS;
+        seen += power[j];
+    }
+    double rest = fmax(moments_dot(bin, bin, 0, BINS) - seen, 0) / (BINS - BIN_LAST - 1);
+    best_ratio(power, BIN_LAST, BINS, rest, 16.0, &slope, &gain);
     return gain > 0.3;
 }
 
 double noise_slow(const double *r, size_t n, int *slope)
 {
-    double power[FASTEST + 1], gain;
+    double power[COSINES] = {0}, gain;
     size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
     if (n < 64 || !may_be_slow(r, n)) return 0;
     double rest = cosine_powers(r, n, last, power);

@@ -18,6 +18,7 @@ struct fit_work {
     double *y_near; /* the same less what the linear columns held at the start of the search, so
                        that y_near - f is small and sums of it keep their digits */
     double *residual;
+    bool near;   /* y_near is made */
     bool plain;  /* now holds the columns of the last fit_finish, and no filter has seen them */
     size_t base; /* below it f is zero; the sums there are kept */
     double base_rr, base_qr[FIT_MAX_LINEAR];
@@ -29,6 +30,7 @@ struct moments {
     double cost;
     double gradient[FIT_MAX_THETA];              /* J' r */
     double normal[FIT_MAX_THETA][FIT_MAX_THETA]; /* J' J, both with the linear part projected out */
+    double left[FIT_MAX_LINEAR];                 /* what the linear columns hold of y_near - f */
     double rounding;                             /* what the cost can be wrong by */
 };
 
@@ -115,6 +117,7 @@ static size_t rows(const struct fit_problem *p)
 bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
 {
     size_t n = p->n;
+    w->near = false;
     if (n > w->n_max || n <= 2 * p->ar_order || rows(p) <= p->n_linear + p->n_theta) return false;
     prepare_slow(p, w);
     for (size_t j = 0; j < p->n_linear; j++) {
@@ -168,6 +171,7 @@ static void approach(const struct fit_problem *p, struct fit_work *w, const stru
     for (size_t k = 0; k < p->n_linear; k++)
         moments_subtract(w->y_near, share[k], w->q[k], n);
     set_base(p, w, c->first > margin ? c->first - margin : 0);
+    w->near = true;
 }
 
 /* Inner products with the projection on the linear part taken off: for a, b zero before `first`,
@@ -191,6 +195,7 @@ static void measure(const struct fit_problem *p, struct fit_work *w, struct fit_
     out->rounding = 1e-15 * out->cost;
     for (size_t k = 0; k < p->n_linear; k++) {
         sums.qr[k] += w->base_qr[k];
+        out->left[k] = sums.qr[k];
         out->cost -= sums.qr[k] * sums.qr[k];
     }
     out->cost = fmax(out->cost, 0.0);
@@ -444,12 +449,14 @@ void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
 {
     struct moments m;
     compute(p, w, out->theta, &w->now);
-    approach(p, w, &w->now);
+    if (!w->near) approach(p, w, &w->now);
     measure(p, w, &w->now, &m);
     out->sum_squares = m.cost;
     memcpy(w->residual, w->y_near, p->n * sizeof *w->residual);
     for (size_t i = w->now.first; i < p->n; i++)
         w->residual[i] -= w->now.f[i];
+    for (size_t k = 0; k < p->n_linear; k++)
+        moments_subtract(w->residual, m.left[k], w->q[k], p->n);
     for (size_t k = 0; k < p->n_linear; k++)
         out->linear[k] = w->qy[k] - moments_dot(w->q[k], w->now.f, w->now.first, p->n);
     solve_linear(p, w, out->linear);

@@ -1,5 +1,6 @@
 /** Defensive readers for a file that anyone may have written: type, shape and size are looked at
- * before anything is read. Errors are ST_INPUT "/object: what is wrong" (ST_MEMORY without memory).
+ * before anything is read, and no other file is opened. Errors are ST_INPUT "/object: what is
+ * wrong" (ST_MEMORY without memory).
  */
 #ifndef CANTLE_MAPS_H5GET_H
 #define CANTLE_MAPS_H5GET_H
@@ -10,16 +11,18 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/** True if the link is there, and everything on the way to it. */
+/** True if the object is there, in this file, and everything on the way to it. */
 bool h5get_has(hid_t at, const char *path);
+/** ST_INPUT if the path leads into another file; whether something is there does not matter. */
+enum status h5get_stays(hid_t at, const char *path, struct report *rep) MUST_CHECK;
 
 /** A scalar text dataset, fixed or variable length; malloc'd, NULL if there is none or no memory.
- */
+ * The text is as it stands in the file: not for a terminal without words_printable. */
 char *h5get_text(hid_t at, const char *path);
 /** Element i of a one-dimensional dataset of fixed-length strings; false (and "") if there is none.
- * Cut to size. */
+ * Cut to size and made printable (words_printable). */
 bool h5get_text_at(hid_t at, const char *path, size_t i, char *out, size_t size);
-/** A scalar text attribute; false (and "") if there is none. Cut to size. */
+/** A scalar text attribute; false (and "") if there is none. Cut to size and made printable. */
 bool h5get_attr_text(hid_t object, const char *name, char *out, size_t size);
 
 /** Length of a one-dimensional dataset. */

@@ -1,10 +1,14 @@
 #include "maps/maps.h"
 
+#include "base/files.h"
+#include "base/guard.h"
 #include "base/units.h"
+#include "base/words.h"
 #include "maps/budget_file.h"
 #include "maps/h5get.h"
 #include "maps/layout.h"
 #include "maps/statistics.h"
+#include "volume/storage.h"
 
 #include <jansson.h>
 #include <math.h>
@@ -18,8 +22,10 @@
 bool maps_is_one(const char *path)
 {
     char layout[32] = "";
+    struct report unused;
     h5put_quiet();
-    if (H5Fis_hdf5(path) <= 0) return false;
+    if (file_check(path, "", NULL, &unused) != ST_OK || H5Fis_hdf5(path) <= 0) return false;
+    guard_file(path);
     hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
     if (file < 0) return false;
     hid_t root = H5Gopen2(file, "/", H5P_DEFAULT);
@@ -27,6 +33,7 @@ bool maps_is_one(const char *path)
               strcmp(layout, MAPS_LAYOUT) == 0;
     if (root >= 0) H5Gclose(root);
     H5Fclose(file);
+    guard_file(NULL);
     return is;
 }
 
@@ -72,9 +79,9 @@ static enum status load_map(struct maps_view *v, hid_t file, int map, bool error
     const size_t dims[2] = {v->ny, v->nx};
     layout_name(map, errors, name);
     snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-    if (!h5get_has(file, path)) return ST_OK;
-    enum status st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, 2, dims, &values, unit,
-                                 rep);
+    enum status st = h5get_stays(file, path, rep);
+    if (st != ST_OK || !h5get_has(file, path)) return st;
+    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, 2, dims, &values, unit, rep);
     *(errors ? &v->error[map] : &v->map[map]) = values;
     if (st != ST_OK) return st;
     if (units_from_si(map_rows[map].si_unit, unit, &factor, rep) != ST_OK)
@@ -139,12 +146,18 @@ static json_t *scalar_json(hid_t run, const char *name)
     double real;
     char *text = h5get_text(run, name);
     if (text) {
+        words_printable(text, ' ');
         out = json_string(text);
         free(text);
         return out;
     }
+    struct report unused;
     hid_t set = H5Dopen2(run, name, H5P_DEFAULT);
     if (set < 0) return NULL;
+    if (storage_check_whole(set, &unused) != ST_OK) {
+        H5Dclose(set);
+        return NULL;
+    }
     hid_t type = H5Dget_type(set), space = H5Dget_space(set);
     if (H5Sget_simple_extent_npoints(space) == 1 && H5Tget_class(type) == H5T_INTEGER) {
         if (H5Dread(set, H5T_NATIVE_INT64, H5S_ALL, H5S_ALL, H5P_DEFAULT, &whole) >= 0)
@@ -206,8 +219,10 @@ static bool is_set(hid_t file, const char *name)
 static enum status load_words(struct maps_view *v, hid_t file, struct report *rep)
 {
     copy_text(file, "/entry/title", v->title, sizeof v->title);
+    words_printable(v->title, '?');
     copy_text(file, "/entry/run/input_path", v->source_path, sizeof v->source_path);
     copy_text(file, "/entry/run/input_digest", v->summary.digest, sizeof v->summary.digest);
+    words_printable(v->summary.digest, '?');
     v->y_flipped = is_set(file, "rows_reversed");
     v->x_flipped = is_set(file, "columns_reversed");
     v->recipe_text = h5get_text(file, "/entry/process_2_contact_fit/recipe/data");
@@ -229,6 +244,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
                     "%s: this is not a map file (none there, or not HDF5 with attribute "
                     "layout = " MAPS_LAYOUT ")",
                     path);
+    guard_file(path);
     hid_t file = H5Fopen(path, H5F_ACC_RDONLY, H5P_DEFAULT);
     if (file < 0) return fail(rep, ST_INPUT, "%s: cannot be opened", path);
     enum status st = load_axes(out, file, rep);
@@ -237,6 +253,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
     if (st == ST_OK) st = budget_get(&out->budget, &out->has_budget, file, rep);
     if (st == ST_OK) st = summarise(out, rep);
     H5Fclose(file);
+    guard_file(NULL);
     if (st == ST_OK) return ST_OK;
     maps_view_free(out);
     return within(rep, st, "%s: ", path);

@@ -117,6 +117,20 @@ static void put_calibration(struct h5put *p, hid_t entry, const struct maps_orig
     h5put_close(p, &group);
 }
 
+/* Height of the bare substrate at x, y: c0 + c1 (x - x0)/scale + c2 (y - y0)/scale. */
+static void put_substrate(struct h5put *p, hid_t group, const struct plane *s)
+{
+    const double frame[3] = {s->x0, s->y0, s->scale};
+    double u[3];
+    for (int i = 0; i < 3; i++)
+        u[i] = sqrt(s->covariance[i][i]);
+    h5put_reals(p, group, "substrate_plane", s->c, 3, "m");
+    h5put_reals(p, group, "substrate_plane_errors", u, 3, "m");
+    h5put_reals(p, group, "substrate_frame", frame, 3, "m");
+    h5put_real(p, group, "substrate_scatter", s->scatter, "m");
+    h5put_count(p, group, "substrate_pixels", s->n);
+}
+
 static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, const char *date)
 {
     const struct contact_model *model = o->plan->model;
@@ -131,6 +145,7 @@ static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, c
     h5put_text(p, group, "model_limits", model->limits);
     h5put_text(p, group, "segment", segment_names[o->plan->segment]);
     h5put_text(p, group, "fit_space", o->plan->force_space ? "force" : "deflection");
+    if (o->plan->thickness_from_substrate) put_substrate(p, group, &o->plan->substrate);
     put_note(p, group, "recipe", "application/yaml", "the recipe as given", o->recipe->path,
              o->recipe->text ? o->recipe->text : "");
     put_note(p, group, "recipe_resolved", "application/json",

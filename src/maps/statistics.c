@@ -1,6 +1,5 @@
 #include "maps/statistics.h"
 
-#include <gsl/gsl_sort_float.h>
 #include <gsl/gsl_statistics_float.h>
 #include <math.h>
 
@@ -20,17 +19,25 @@ void statistics_count(const uint8_t *state, const uint64_t *flags, size_t n,
     }
 }
 
+/* Between the two order statistics next to (n - 1) share, as GSL defines it for sorted data;
+ * selects, does not sort. */
+static double quantile(float *values, size_t n, double share)
+{
+    double at = share * (double)(n - 1);
+    size_t below = (size_t)at, above = below + 1 < n ? below + 1 : below;
+    double low = (double)gsl_stats_float_select(values, 1, n, below);
+    double high = (double)gsl_stats_float_select(values, 1, n, above);
+    return (1.0 - (at - (double)below)) * low + (at - (double)below) * high;
+}
+
 size_t statistics_of_map(float *values, const uint8_t *state, size_t n, double out[QUANTILE_COUNT])
 {
     size_t kept = 0;
     for (size_t i = 0; i < n; i++)
         if ((state[i] == STATE_accepted || state[i] == STATE_doubtful) && isfinite(values[i]))
             values[kept++] = values[i];
-    if (kept > 0) gsl_sort_float(values, 1, kept);
     for (int q = 0; q < QUANTILE_COUNT; q++)
-        out[q] = kept ? gsl_stats_float_quantile_from_sorted_data(values, 1, kept,
-                                                                  statistics_quantiles[q])
-                      : NAN;
+        out[q] = kept ? quantile(values, kept, statistics_quantiles[q]) : NAN;
     return kept;
 }
 

@@ -1,5 +1,6 @@
 #include "recipe/recipe.h"
 
+#include "base/files.h"
 #include "contact/contact.h"
 #include "recipe/recipe_parts.h"
 
@@ -130,9 +131,16 @@ static enum status read_text(const char *path, const char *what, char **out, siz
                              struct report *rep)
 {
     enum status st = ST_OK;
-    char *text = malloc(LARGEST_TEXT + 2);
-    FILE *file = fopen(path, "rb");
+    char *text = NULL;
+    FILE *file = NULL;
     *out = NULL;
+    /* every rank reads it, and the map file keeps it: a pipe could be read only once */
+    if ((st = file_check(path, "a YAML file", NULL, rep)) != ST_OK) {
+        st = within(rep, st, "%s: this %s ", path, what);
+        goto done;
+    }
+    text = malloc(LARGEST_TEXT + 2);
+    file = fopen(path, "rb");
     if (!file) {
         st = fail(rep, ST_INPUT, "%s: cannot open this %s: %s", path, what, strerror(errno));
         goto done;

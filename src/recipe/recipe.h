@@ -70,6 +70,16 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "thickness of the sample on a rigid base, for the layer models; a map /grid/thickness of "   \
       "the volume wins over it")                                                                   \
     K(sample, sample_thickness_u, QUANTITY, "m", "", "its standard uncertainty")                   \
+    K(sample, thickness_from, CHOICE, "given substrate", "given",                                  \
+      "given = sample_thickness, or the map /grid/thickness; substrate = height of each pixel's "  \
+      "contact point above a plane through those of the bare substrate: the pixels that "          \
+      "/grid/substrate of the volume marks, or those in the rectangle below")                      \
+    K(sample, substrate_x_from, QUANTITY, "m", "",                                                 \
+      "rectangle of bare substrate, in the x and y of the volume; it wins over /grid/substrate, "  \
+      "and a side that is not given is open")                                                      \
+    K(sample, substrate_x_to, QUANTITY, "m", "", "its other side")                                 \
+    K(sample, substrate_y_from, QUANTITY, "m", "", "likewise along y")                             \
+    K(sample, substrate_y_to, QUANTITY, "m", "", "its other side")                                 \
     K(sample, base, CHOICE, "bonded sliding", "bonded",                                            \
       "how a layer lies on its base: glued, or free to slide")                                     \
     K(sample, maugis_parameter, QUANTITY, "1", "",                                                 \
@@ -189,8 +199,8 @@ struct recipe {
 enum status recipe_default(struct recipe *out, struct report *rep) MUST_CHECK;
 
 /** Read a YAML recipe of at most 1 MiB, and the lever file that it names. Errors: ST_INPUT when it
- * cannot be read; ST_RECIPE with path, line, key, and for an unknown key or choice the list of
- * valid ones and the nearest. On failure *out holds nothing to free. */
+ * cannot be read or is no plain file (a pipe); ST_RECIPE with path, line, key, and for an unknown
+ * key or choice the list of valid ones and the nearest. On failure *out holds nothing to free. */
 enum status recipe_load(struct recipe *out, const char *path, struct report *rep) MUST_CHECK;
 
 /** The same from text in memory; `path` is used in messages only. A lever file is not read: put its

@@ -21,11 +21,12 @@ static void schema_make(struct schema *s)
     memset(s, 0, sizeof *s);
     cyaml_schema_field_t *key = s->key, *section = s->section;
     for (int i = 0; i < KEY_COUNT; i = recipe_section_end(i)) {
-        *section++ = (cyaml_schema_field_t){
+        *section = (cyaml_schema_field_t){
             .key = recipe_rows[i].section,
             .data_offset = (uint32_t)((size_t)(section - s->section) * sizeof(void *)),
             .value = {CYAML_VALUE_MAPPING(CYAML_FLAG_OPTIONAL | CYAML_FLAG_POINTER_NULL,
                                           struct recipe_texts, key)}};
+        section++;
         for (int j = i; j < recipe_section_end(i); j++)
             *key++ = (cyaml_schema_field_t){
                 .key = recipe_rows[j].key,

@@ -157,7 +157,9 @@ enum status recipe_values_agree(const struct recipe *r, struct report *rep)
     static const enum recipe_key pairs[][2] = {
         {KEY_contact_from, KEY_contact_to},
         {KEY_limits_stiffness_ratio_low, KEY_limits_stiffness_ratio_high},
-        {KEY_limits_modulus_low, KEY_limits_modulus_high}};
+        {KEY_limits_modulus_low, KEY_limits_modulus_high},
+        {KEY_sample_substrate_x_from, KEY_sample_substrate_x_to},
+        {KEY_sample_substrate_y_from, KEY_sample_substrate_y_to}};
     for (size_t i = 0; i < sizeof pairs / sizeof *pairs; i++) {
         const struct recipe_value *low = &r->v[pairs[i][0]], *high = &r->v[pairs[i][1]];
         const struct recipe_row *a = &recipe_rows[pairs[i][0]], *b = &recipe_rows[pairs[i][1]];

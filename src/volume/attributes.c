@@ -1,4 +1,5 @@
 #include "volume/attributes.h"
+#include "base/words.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -6,27 +7,6 @@
 
 /* A unit, a title or a word: longer texts are damage or an attack. */
 static const size_t longest_text = 1 << 20;
-
-/* Bytes of the UTF-8 character at text: 1 to 4, 0 when it is none. */
-static size_t character_at(const unsigned char *text)
-{
-    size_t n = text[0] < 0x80 ? 1 : text[0] >= 0xf0 ? 4 : text[0] >= 0xe0 ? 3 : 2;
-    if (n > 1 && (text[0] < 0xc2 || text[0] > 0xf4)) return 0;
-    for (size_t i = 1; i < n; i++)
-        if ((text[i] & 0xc0) != 0x80) return 0;
-    return n;
-}
-
-/* What a file says ends on a terminal or in a message: no control characters, no broken UTF-8. */
-static void make_printable(char *text)
-{
-    unsigned char *c = (unsigned char *)text;
-    while (*c) {
-        size_t n = character_at(c);
-        if (n == 0 || (n == 1 && (*c < ' ' || *c == 0x7f))) *c = '?';
-        c += n ? n : 1;
-    }
-}
 
 bool attribute_there(hid_t object, const char *name)
 {
@@ -82,7 +62,7 @@ enum status attribute_text(hid_t object, const char *name, char *out, size_t siz
     bool good = H5Tis_variable_str(type) > 0 ? read_variable(attribute, type, out, size)
                                              : read_fixed(attribute, type, out, size);
     if (!good) st = fail(rep, ST_INPUT, "attribute '%s' cannot be read", name);
-    make_printable(out);
+    words_printable(out, '?'); /* it ends on a terminal or in a message */
 done:
     if (type >= 0) H5Tclose(type);
     if (attribute >= 0) H5Aclose(attribute);

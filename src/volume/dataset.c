@@ -1,5 +1,6 @@
 #include "volume/attributes.h"
 #include "volume/source.h"
+#include "volume/storage.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -162,15 +163,12 @@ static enum status check_chunks(struct dataset *d, hid_t plist, struct report *r
     return check_filters(d, plist, rep);
 }
 
-/* The samples must lie inside this file and have been written. */
+/* The samples must have been written, and lie where the file is. */
 static enum status check_storage(struct dataset *d, uint64_t file_bytes, hid_t plist,
                                  struct report *rep)
 {
     H5D_layout_t layout = H5Pget_layout(plist);
     d->stored_bytes = (uint64_t)H5Dget_storage_size(d->id);
-    if (H5Pget_external_count(plist) != 0 || layout == H5D_VIRTUAL)
-        return fail(rep, ST_INPUT,
-                    "keeps its data in another file; a volume is one file: copy the data into it");
     size_t values = 1;
     for (int i = 0; i < d->rank; i++)
         values *= d->dims[i];
@@ -226,7 +224,8 @@ enum status dataset_open(struct dataset *d, struct source *s, const char *name, 
         st = fail(rep, ST_INPUT, "is not a dataset of numbers");
         goto done;
     }
-    if ((st = find_type(d, rep)) != ST_OK || (st = find_shape(d, rep)) != ST_OK ||
+    if ((st = storage_check(d->id, rep)) != ST_OK || (st = find_type(d, rep)) != ST_OK ||
+        (st = find_shape(d, rep)) != ST_OK ||
         (st = check_storage(d, s->bytes, plist, rep)) != ST_OK)
         goto done;
     if (d->chunked && d->rank >= 3) st = open_with_cache(d, s->access, rep);

@@ -1,11 +1,9 @@
 #include "volume/source.h"
-#include "volume/attributes.h"
+#include "base/files.h"
+#include "volume/storage.h"
 
-#include <errno.h>
-#include <math.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/stat.h>
 
 void source_clear(struct source *s)
 {
@@ -19,26 +17,10 @@ void source_close(struct source *s)
     source_clear(s);
 }
 
-/* Called by HDF5 before it opens another file: note it and refuse. */
-static herr_t refuse_link(const char *parent, const char *group, const char *child,
-                          const char *object, unsigned *flags, hid_t access, void *left_file)
-{
-    (void)parent, (void)group, (void)child, (void)object, (void)flags, (void)access;
-    *(bool *)left_file = true;
-    return -1;
-}
-
 static enum status check_file(struct source *s, const char *path, struct report *rep)
 {
-    struct stat facts;
-    if (stat(path, &facts) != 0) return fail(rep, ST_INPUT, "cannot be read: %s", strerror(errno));
-    if (S_ISDIR(facts.st_mode)) return fail(rep, ST_INPUT, "is a directory, expected an HDF5 file");
-    if (!S_ISREG(facts.st_mode))
-        return fail(rep, ST_INPUT, "is not a plain file, expected an HDF5 file");
-    FILE *probe = fopen(path, "rb");
-    if (!probe) return fail(rep, ST_INPUT, "cannot be read: %s", strerror(errno));
-    fclose(probe);
-    s->bytes = (uint64_t)facts.st_size;
+    enum status st = file_check(path, "an HDF5 file", &s->bytes, rep);
+    if (st != ST_OK) return st;
     if (H5Fis_hdf5(path) <= 0)
         return fail(rep, ST_INPUT, "is not an HDF5 file; see docs/volume-format.md for the layout");
     return ST_OK;
@@ -56,12 +38,12 @@ enum status source_open(struct source *s, const char *path, struct report *rep)
     if (how >= 0 && H5Pset_file_locking(how, 1, 1) >= 0)
         s->file = H5Fopen(path, H5F_ACC_RDONLY, how);
     if (how >= 0) H5Pclose(how);
-    s->access = H5Pcreate(H5P_DATASET_ACCESS);
+    s->access = storage_access(&s->left_file);
     if (s->file < 0)
         st = fail(rep, ST_INPUT,
                   "is HDF5, but cannot be opened: truncated, damaged, or another "
                   "program is writing it; copy it again or wait for the writer");
-    else if (s->access < 0 || H5Pset_elink_cb(s->access, refuse_link, &s->left_file) < 0)
+    else if (s->access < 0)
         st = fail(rep, ST_BUG, "HDF5 cannot make an access list");
     if (st != ST_OK) source_close(s);
     return st;

@@ -72,6 +72,11 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
 /** Decode one pixel of the tile read last: row, col in the grid. Valid until the next call. */
 void volume_curve(struct volume *v, size_t row, size_t col, struct raw_curve *out);
 
+/** Which pixels of a block the volume marks as bare substrate: marked [rows*cols] is 0 where it
+ * does not; all 0 without /grid/substrate. Leaves the tile buffer alone. */
+enum status volume_read_substrate(const struct volume *v, struct tile t, double *marked,
+                                  struct report *rep) MUST_CHECK;
+
 /** Digest (base/digest.h) of the tile read last: per pixel the stored bytes of signal, z of its own
  *  and length, segments in order; seed = row * nx + col. */
 struct digest volume_tile_digest(struct volume *v);

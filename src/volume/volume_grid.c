@@ -108,14 +108,26 @@ enum status volume_open_grid(struct volume *v, struct report *rep)
         (st = open_axis(v, 'y', v->facts.ny, &v->y_m, rep)) != ST_OK ||
         (st = per_pixel_open(v, &v->present, "/grid/present", NULL, rep)) != ST_OK ||
         (st = per_pixel_open(v, &v->z_offset, "/grid/z_offset", "m", rep)) != ST_OK ||
-        (st = per_pixel_open(v, &v->thickness, "/grid/thickness", "m", rep)) != ST_OK)
+        (st = per_pixel_open(v, &v->thickness, "/grid/thickness", "m", rep)) != ST_OK ||
+        (st = per_pixel_open(v, &v->substrate, "/grid/substrate", NULL, rep)) != ST_OK)
         return st;
     v->facts.x_m = v->x_m;
     v->facts.y_m = v->y_m;
     v->facts.has_present = v->present.set.id >= 0;
     v->facts.has_z_offset = v->z_offset.set.id >= 0;
     v->facts.lever.thickness_by_pixel = v->thickness.set.id >= 0;
+    v->facts.lever.substrate_marked = v->substrate.set.id >= 0;
     return ST_OK;
+}
+
+enum status volume_read_substrate(const struct volume *v, struct tile t, double *marked,
+                                  struct report *rep)
+{
+    for (size_t i = 0; i < t.rows * t.cols; i++)
+        marked[i] = 0;
+    if (v->substrate.set.id < 0) return ST_OK;
+    enum status st = per_pixel_read(&v->substrate, t, marked, rep);
+    return st == ST_OK ? st : within(rep, st, "%s: ", v->path);
 }
 
 double volume_pixel_pitch(const struct volume_facts *facts)

@@ -1,3 +1,4 @@
+#include "base/guard.h"
 #include "volume/attributes.h"
 #include "volume/volume_private.h"
 
@@ -21,6 +22,7 @@ static struct volume *volume_new(const char *path)
     dataset_clear(&v->present.set);
     dataset_clear(&v->z_offset.set);
     dataset_clear(&v->thickness.set);
+    dataset_clear(&v->substrate.set);
     lever_clear(&v->facts.lever);
     for (int id = 0; id < SEG_COUNT; id++) {
         struct segment *seg = &v->seg[id];
@@ -39,6 +41,7 @@ static struct volume *volume_new(const char *path)
 static void samples_close(struct samples *s)
 {
     dataset_close(&s->set);
+    unpacker_free(s->unpack);
     free(s->tile);
     free(s->si);
 }
@@ -68,6 +71,7 @@ void volume_close(struct volume **v)
     per_pixel_close(&old->present);
     per_pixel_close(&old->z_offset);
     per_pixel_close(&old->thickness);
+    per_pixel_close(&old->substrate);
     source_close(&old->source);
     digest_stream_free(old->stream);
     free(old->x_m);
@@ -137,6 +141,7 @@ enum status volume_open(struct volume **out, const char *path, struct report *re
         st = fail(rep, ST_MEMORY, "not enough memory to open it");
         goto done;
     }
+    guard_file(path);
     if ((st = source_open(&v->source, path, rep)) != ST_OK || (st = check_layout(v, rep)) != ST_OK)
         goto done;
     v->facts.file_bytes = v->source.bytes;
@@ -151,6 +156,7 @@ done:
         volume_close(&v);
         st = within(rep, st, "%s: ", path);
     }
+    guard_file(NULL);
     *out = v;
     return st;
 }
@@ -165,9 +171,11 @@ bool volume_is_one(const char *path)
     struct report unused;
     struct source s;
     char layout[64];
-    if (source_open(&s, path, &unused) != ST_OK) return false;
-    bool yes = attribute_text(s.file, "layout", layout, sizeof layout, &unused) == ST_OK &&
+    guard_file(path);
+    bool yes = source_open(&s, path, &unused) == ST_OK &&
+               attribute_text(s.file, "layout", layout, sizeof layout, &unused) == ST_OK &&
                strcmp(layout, layout_name) == 0;
     source_close(&s);
+    guard_file(NULL);
     return yes;
 }

@@ -1,3 +1,4 @@
+#include "base/lanes.h"
 #include "volume/attributes.h"
 #include "volume/volume_private.h"
 
@@ -72,7 +73,8 @@ done:
 
 /* One loop a type, so that the compiler can vectorise it. */
 #define N(name, ctype, h5, lowest, highest)                                                        \
-    static size_t decode_##name(const struct packing *p, const void *stored, size_t n, double *si) \
+    LANES_CLONES static size_t decode_##name(const struct packing *p, const void *stored,          \
+                                             size_t n, double *si)                                 \
     {                                                                                              \
         const ctype *in = stored;                                                                  \
         const double a = p->a, b = p->b, low = p->low, high = p->high;                             \

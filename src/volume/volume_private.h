@@ -3,6 +3,7 @@
 #define CANTLE_VOLUME_VOLUME_PRIVATE_H
 
 #include "volume/source.h"
+#include "volume/unpack.h"
 #include "volume/volume.h"
 
 /** From a stored number to SI: si = a * stored + b; missing and clipped are told by stored values.
@@ -18,10 +19,11 @@ struct packing {
 struct samples {
     struct dataset set; /**< id < 0: not there */
     struct packing pack;
-    size_t width; /**< numbers in a pixel: n or 4 n */
-    size_t bytes; /**< of a pixel as stored */
-    char *tile;   /**< [rows,cols,width] as stored */
-    double *si;   /**< [width] the pixel decoded last */
+    size_t width;            /**< numbers in a pixel: n or 4 n */
+    size_t bytes;            /**< of a pixel as stored */
+    struct unpacker *unpack; /**< NULL: read through HDF5 */
+    char *tile;              /**< [rows,cols,width] as stored */
+    double *si;              /**< [width] the pixel decoded last */
 };
 
 /** One number for each pixel, [ny,nx]. */
@@ -46,7 +48,7 @@ struct volume {
     struct source source;
     char *path;
     double *x_m, *y_m;
-    struct per_pixel present, z_offset, thickness;
+    struct per_pixel present, z_offset, thickness, substrate;
     struct segment seg[SEG_COUNT];
     struct tile tile; /**< the one read last */
     struct digest_stream *stream;

@@ -52,14 +52,19 @@ static const double *decode_z(const struct volume *v, enum segment_id id, size_t
     return z;
 }
 
+/* Checked at open, but the file may have been changed since. */
+static size_t length_of(const struct segment *seg, size_t pixel)
+{
+    return (size_t)fmin(fmax(seg->length.tile[pixel], 0), (double)seg->n);
+}
+
 static void decode_segment(struct volume *v, enum segment_id id, size_t pixel,
                            struct raw_segment *out)
 {
     struct segment *seg = &v->seg[id];
     struct samples *s = &seg->signal;
-    size_t n = there(&seg->length.set) ? (size_t)fmax(seg->length.tile[pixel], 0) : seg->n;
+    size_t n = there(&seg->length.set) ? length_of(seg, pixel) : seg->n;
     bool four = v->facts.seg[id].stage == STAGE_QUADRANTS;
-    if (n > seg->n) n = seg->n; /* checked at open, but the file may have been changed since */
     *out = (struct raw_segment){.n = n};
     if (n == 0) return;
     out->clipped = four ? decode_quadrants(s, stored_at(s, pixel), n)
@@ -76,8 +81,11 @@ void volume_curve(struct volume *v, size_t row, size_t col, struct raw_curve *ou
 {
     size_t pixel = (row - v->tile.row0) * v->tile.cols + (col - v->tile.col0);
     *out = (struct raw_curve){.absent = there(&v->present.set) && v->present.tile[pixel] == 0,
-                              .thickness_m = NAN};
+                              .thickness_m = NAN,
+                              .x_m = v->facts.x_m[col],
+                              .y_m = v->facts.y_m[row]};
     if (there(&v->thickness.set)) out->thickness_m = v->thickness.tile[pixel];
+    if (there(&v->substrate.set)) out->on_substrate = v->substrate.tile[pixel] != 0;
     for (int id = 0; id < SEG_COUNT; id++) {
         out->stage[id] = v->facts.seg[id].stage;
         if (v->facts.seg[id].there && !out->absent)
@@ -89,7 +97,9 @@ static void feed_number(struct volume *v, const struct per_pixel *p, size_t pixe
 {
     if (!there(&p->set)) return;
     if (whole) {
-        int64_t count = (int64_t)p->tile[pixel];
+        /* of an absent pixel it may be anything */
+        bool fits = fabs(p->tile[pixel]) < 9.2e18;
+        int64_t count = fits ? (int64_t)p->tile[pixel] : INT64_MIN;
         digest_stream_feed(v->stream, &count, sizeof count);
     } else {
         digest_stream_feed(v->stream, &p->tile[pixel], sizeof(double));

@@ -6,8 +6,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Pixels that are looked at for a curve whose z runs; an open must not read the whole file. */
-static const size_t most_tries = 4096;
+/* Pixels, and samples, that are looked at for a curve whose z runs: an open must not read the whole
+ * file. */
+static const size_t most_tries = 4096, most_looked_at = (size_t)1 << 26;
 /* Pixels read at once when a whole [ny,nx] array is checked. */
 static const size_t band_pixels = 65536;
 
@@ -55,13 +56,15 @@ static enum status direction_of(struct volume *v, enum segment_id id, int *out, 
 {
     struct segment *seg = &v->seg[id];
     double run = NAN;
+    size_t tries = seg->n ? most_looked_at / seg->n + 1 : 1;
     *out = 0;
+    if (tries > most_tries) tries = most_tries;
     if (seg->ramp)
         run = run_of(seg->ramp, seg->n);
     else if (seg->z.set.id < 0 && seg->step.set.id < 0)
         run = seg->step_m;
     else
-        for (size_t i = 0; i < v->facts.ny * v->facts.nx && i < most_tries; i++) {
+        for (size_t i = 0; i < v->facts.ny * v->facts.nx && i < tries; i++) {
             enum status st = run_of_pixel(v, seg, i / v->facts.nx, i % v->facts.nx, &run, rep);
             if (st != ST_OK) return st;
             if (run != 0 && isfinite(run)) break;

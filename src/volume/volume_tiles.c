@@ -1,3 +1,4 @@
+#include "base/guard.h"
 #include "volume/volume_private.h"
 
 #include <stdlib.h>
@@ -7,8 +8,11 @@
  * stays large enough for a disk. */
 static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
                     wanted_tiles = 256;
+/* What a pixel costs beside its samples (numbers of the grid, its result): pixels of a few bytes
+ * must not make tiles of millions. */
+static const size_t smallest_pixel = 512;
 
-enum { PER_PIXEL = 3 + 3 * SEG_COUNT };
+enum { SINGLE = 4, PER_PIXEL = SINGLE + 3 * SEG_COUNT };
 
 static struct samples *samples_at(struct volume *v, size_t i)
 {
@@ -20,12 +24,12 @@ static struct samples *samples_at(struct volume *v, size_t i)
 /* As samples_at, for the PER_PIXEL [ny,nx] arrays. */
 static struct per_pixel *per_pixel_at(struct volume *v, size_t i)
 {
-    if (i == 0) return &v->present;
-    if (i == 1) return &v->z_offset;
-    if (i == 2) return &v->thickness;
-    struct segment *seg = &v->seg[(i - 3) / 3];
+    struct per_pixel *single[SINGLE] = {&v->present, &v->z_offset, &v->thickness, &v->substrate};
+    if (i < SINGLE) return single[i];
+    i -= SINGLE;
+    struct segment *seg = &v->seg[i / 3];
     struct per_pixel *each[3] = {&seg->length, &seg->start, &seg->step};
-    return each[(i - 3) % 3];
+    return each[i % 3];
 }
 
 static size_t bytes_of_pixel(struct volume *v)
@@ -90,6 +94,7 @@ static enum status make_buffers(struct volume *v, struct report *rep)
         if (s->set.id < 0) continue;
         s->tile = malloc(pixels * s->bytes);
         s->si = malloc(s->width * sizeof *s->si);
+        s->unpack = unpacker_new(&s->set, v->facts.tile_rows, v->facts.tile_cols);
         good = good && s->tile && s->si;
         total += pixels * s->bytes;
     }
@@ -120,7 +125,7 @@ enum status volume_cut_tiles(struct volume *v, struct report *rep)
                     "one pixel needs %zu MiB of samples, the largest that is read is "
                     "%zu MiB",
                     bytes >> 20, LARGEST_BLOCK >> 20);
-    choose_tile(v, bytes);
+    choose_tile(v, bytes > smallest_pixel ? bytes : smallest_pixel);
     return make_buffers(v, rep);
 }
 
@@ -142,23 +147,34 @@ struct tile volume_tile(const struct volume *v, size_t index)
     return t;
 }
 
+static enum status read_samples(struct samples *s, const size_t *start, const size_t *count,
+                                struct report *rep)
+{
+    bool done = false;
+    enum status st = ST_OK;
+    if (s->unpack) st = unpacker_read(s->unpack, &s->set, start, count, s->tile, &done, rep);
+    if (st != ST_OK || done) return st;
+    return dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
+}
+
 enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep)
 {
     enum status st = ST_OK;
     v->tile = (struct tile){0};
     if (t.rows * t.cols > v->facts.tile_rows * v->facts.tile_cols)
         return fail(rep, ST_BUG, "%s: a tile larger than the volume's own was asked for", v->path);
+    guard_file(v->path);
     for (size_t i = 0; i < 3 * SEG_COUNT && st == ST_OK; i++) {
         struct samples *s = samples_at(v, i);
         size_t start[4] = {t.row0, t.col0, 0, 0};
         size_t count[4] = {t.rows, t.cols, s->set.dims[2], s->set.dims[3]};
-        if (s->set.id >= 0)
-            st = dataset_read(&s->set, start, count, number_memory(s->set.number), s->tile, rep);
+        if (s->set.id >= 0) st = read_samples(s, start, count, rep);
     }
     for (size_t i = 0; i < PER_PIXEL && st == ST_OK; i++) {
         struct per_pixel *p = per_pixel_at(v, i);
         if (p->set.id >= 0) st = per_pixel_read(p, t, p->tile, rep);
     }
+    guard_file(NULL);
     if (st != ST_OK) return within(rep, st, "%s: ", v->path);
     v->tile = t;
     return ST_OK;

@@ -176,7 +176,9 @@ static enum status create_file(struct volume_writer *w, bool overwrite, struct r
                     "'%s' is left from a run that was stopped, or still runs; remove "
                     "it or give --overwrite",
                     w->part);
-    int probe = open(w->part, O_WRONLY | O_CREAT, 0666);
+    /* a new file always: in a folder that others write to, the name may be a link to elsewhere */
+    if (overwrite) unlink(w->part);
+    int probe = open(w->part, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
     if (probe < 0) return fail(rep, ST_OUTPUT, "cannot be created: %s", strerror(errno));
     close(probe);
     w->created = true;

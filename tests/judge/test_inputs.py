@@ -548,6 +548,17 @@ class Flags(unittest.TestCase):
         self.wants(self.pair(thickness=[[1e-3, 1e-7]], **layer), "too_thin")
         self.wants(self.pair(thickness=[[1e-3, np.nan]], **layer), "no_thickness")
 
+    def test_bare_substrate(self):
+        """Column 0 stands on the substrate, column 1 is substrate that nobody marked, the rest is marked."""
+        curves = [sc.curve("paraboloid", 2.0, SAMPLES, z0=-1e-6 if i == 0 else 0.0, phase=0.3, noise=0.05e-9)
+                  for i in range(14)]
+        sc.write(self.path / "v.h5", curves, 1, np.random.default_rng(4), substrate=[[0, 0] + 12 * [1]])
+        maps = program.map_volume(self.path, self.path / "v.h5", sc.settings(
+            "paraboloid", "approach", sample__thickness_from="substrate"))
+        self.wants(maps, "bare_substrate")
+        self.assertTrue(maps.flagged("bare_substrate")[0, 2:].all())
+        self.assertLess(abs(maps["thickness"][0, 0] - 1e-6), 5 * maps["thickness_errors"][0, 0])
+
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""
         maps = self.pair()

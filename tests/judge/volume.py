@@ -50,7 +50,7 @@ def _store(group, name, data, attrs, storage):
 
 
 def write(path, segments, calibration=(), shape=None, x=None, y=None, pixel=(1e-7, 1e-7), present=None,
-          z_offset=None, thickness=None, title="a volume of the judge", storage="contiguous"):
+          z_offset=None, thickness=None, substrate=None, title="a volume of the judge", storage="contiguous"):
     """segments: {'approach': segment(...), ...}; calibration: {name: (value, units[, u])};
     x, y: centres in metres, or pixel: sizes in metres."""
     with h5py.File(path, "w") as f:
@@ -67,6 +67,8 @@ def write(path, segments, calibration=(), shape=None, x=None, y=None, pixel=(1e-
             f.create_dataset("grid/z_offset", data=np.asarray(z_offset, float)).attrs["units"] = "m"
         if thickness is not None:
             f.create_dataset("grid/thickness", data=np.asarray(thickness, float)).attrs["units"] = "m"
+        if substrate is not None:
+            f.create_dataset("grid/substrate", data=np.asarray(substrate, "u1"))
         for name, part in segments.items():
             group = f.create_group(name)
             _store(group, "signal", part["stored"], part["attrs"], storage)

@@ -1,7 +1,7 @@
 /* One pixel's journey on curves of known truth: baseline, contact point, ranges, reasons to reject.
  */
 #include "base/units.h"
-#include "curve/curve.h"
+#include "curve/curve_private.h"
 
 #include <math.h>
 #include <setjmp.h>
@@ -11,7 +11,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+#undef fail
 #include <cmocka.h>
+
+#include "table.h"
 
 enum { N = 600 };
 
@@ -435,6 +438,34 @@ static void test_plan_says_what_is_missing(void **unused)
     units_close();
 }
 
+/* 1/Er = (1 - nu_s^2)/E_s + (1 - nu_t^2)/E_t, tests/reference/30_reduced_modulus.csv (H. Hertz
+ * 1882; W. C. Oliver, G. M. Pharr, J. Mater. Res. 7 (1992) 1564): back from Er to the sample's
+ * modulus. The table's 1e-14 grows by what the tip takes, at most five times here. */
+static void test_reduced_modulus_table(void **unused)
+{
+    (void)unused;
+    static struct table t;
+    assert_true(table_read(&t, "30_reduced_modulus.csv"));
+    assert_int_equal(t.rows, 5);
+    for (size_t i = 0; i < t.rows; i++) {
+        const double *row = t.cell[i], er = row[4];
+        struct curve_plan plan = {.poisson_ratio = row[1]};
+        double power, up, down, ignored;
+        lever_clear(&plan.lever);
+        plan.lever.item[LEVER_tip_modulus].value = row[2];
+        plan.lever.item[LEVER_tip_poisson_ratio].value = row[3];
+        assert_true(fabs(sample_modulus(&plan, er, &power) / row[0] - 1) < 6e-14);
+        /* E ~ E*^power here, and the share of the tip is 1 - Er/Estar */
+        assert_true(fabs(power * row[6] - 1) < 6e-14);
+        up = sample_modulus(&plan, er * (1 + 1e-6), &ignored);
+        down = sample_modulus(&plan, er * (1 - 1e-6), &ignored);
+        assert_true(fabs(log(up / down) / 2e-6 / power - 1) < 1e-8);
+        plan.lever.item[LEVER_tip_modulus].value = NAN; /* a rigid tip */
+        assert_true(fabs(sample_modulus(&plan, row[5], &power) / row[0] - 1) < 1e-14);
+        assert_true(power == 1);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -453,6 +484,7 @@ int main(void)
         cmocka_unit_test(test_trace_shows_every_step),
         cmocka_unit_test(test_nothing_is_carried_over),
         cmocka_unit_test(test_plan_says_what_is_missing),
+        cmocka_unit_test(test_reduced_modulus_table),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

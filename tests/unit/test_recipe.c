@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <cmocka.h>
@@ -249,9 +250,18 @@ static void files(void **state)
     struct report rep = {""};
     struct recipe r;
     assert_int_equal(recipe_load(&r, "/nonexistent/r.yaml", &rep), ST_INPUT);
-    assert_non_null(strstr(rep.text, "/nonexistent/r.yaml: cannot open"));
+    assert_non_null(strstr(rep.text, "/nonexistent/r.yaml: this recipe cannot be read"));
     assert_int_equal(recipe_load(&r, "/", &rep), ST_INPUT);
-    assert_int_equal(recipe_load(&r, "/dev/zero", &rep), ST_RECIPE);
+    assert_int_equal(recipe_load(&r, "/dev/zero", &rep), ST_INPUT);
+    char pipe_path[] = "/tmp/test_recipe_XXXXXX";
+    assert_non_null(mkdtemp(pipe_path));
+    char fifo[sizeof pipe_path + 8];
+    snprintf(fifo, sizeof fifo, "%s/r.yaml", pipe_path);
+    assert_int_equal(mkfifo(fifo, 0600), 0);
+    enum status waits_not = recipe_load(&r, fifo, &rep); /* nobody writes: opening it would wait */
+    unlink(fifo), rmdir(pipe_path);
+    assert_int_equal(waits_not, ST_INPUT);
+    assert_non_null(strstr(rep.text, "is not a plain file"));
     char path[] = "/tmp/test_recipe_XXXXXX";
     int fd = mkstemp(path);
     assert_true(fd >= 0);

@@ -101,6 +101,9 @@ static void scales(void **state)
     assert_non_null(strstr(rep.text, "'V'"));
     assert_int_equal(units_scale("blubs", "m", &s, &rep), ST_INPUT);
     assert_non_null(strstr(rep.text, "'blubs'"));
+    assert_int_equal(units_scale("am @ 1e308", "m", &s, &rep), ST_INPUT); /* the unit drowns */
+    assert_int_equal(units_scale("1e-320 m", "m", &s, &rep), ST_INPUT);
+    assert_int_equal(units_scale("n\nm", "m", &s, &rep), ST_INPUT);
     double factor;
     assert_int_equal(units_from_si("Pa", "kPa", &factor, &rep), ST_OK);
     assert_true(fabs(factor - 1e-3) < 1e-18);
