@@ -11,6 +11,7 @@
 #include <gsl/gsl_version.h>
 #include <hdf5.h>
 #include <jansson.h>
+#include <libdeflate.h>
 #include <mpi.h>
 #include <stdio.h>
 #include <string.h>
@@ -64,6 +65,7 @@ static void print_version(void)
     printf("libyaml          %s\n", yaml_get_version_string());
     printf("xxHash           %u.%u.%u\n", xxh / 10000, xxh / 100 % 100, xxh % 100);
     printf("jansson          %s\n", jansson_version_str());
+    printf("libdeflate       %s\n", LIBDEFLATE_VERSION_STRING);
 }
 
 static const struct command *find_command(const char *word)
