@@ -1,10 +1,12 @@
 #include "calibration/lever.h"
 
 #include "base/units.h"
+#include "calibration/lever_file.h"
 #include "recipe/recipe.h"
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 const struct lever_row lever_rows[LEVER_COUNT] = {
@@ -25,6 +27,10 @@ static const struct {
 void lever_clear(struct lever *lever)
 {
     lever->thickness_by_pixel = lever->substrate_marked = false;
+    lever->correlation = 0;
+    lever->tip_item = LEVER_COUNT;
+    lever->spring_thermal = false;
+    lever->spring_tilt = SPRING_TILT_UNKNOWN;
     for (int i = 0; i < LEVER_COUNT; i++)
         lever->item[i] = (struct known){NAN, NAN, ""};
 }
@@ -56,6 +62,96 @@ enum status lever_check(enum lever_item item, const struct known *k, struct repo
     return ST_OK;
 }
 
+/* --- the lever file --- */
+
+/* What the recipe's lever file knows takes the place of what the volume says. */
+static enum status read_lever_file(const struct recipe *recipe, struct lever *lever,
+                                   struct lever_file *file, struct report *rep)
+{
+    const struct recipe_value *key = &recipe->v[KEY_calibration_lever_file];
+    file->n = 0;
+    if (!key->set) return ST_OK;
+    if (!recipe->lever_text)
+        return fail(rep, ST_RECIPE,
+                    "%s: line %d: calibration.lever_file: the text of '%s' is not at hand here",
+                    recipe->path, key->line, key->text);
+    enum status st = lever_file_parse(file, recipe->lever_text, strlen(recipe->lever_text),
+                                      key->text, rep);
+    if (st != ST_OK)
+        return within(rep, st, "%s: line %d: calibration.lever_file: ", recipe->path, key->line);
+    for (size_t i = 0; i < file->n; i++) {
+        const struct lever_record *r = &file->record[i];
+        if (r->item < LEVER_COUNT)
+            lever->item[r->item] = (struct known){r->value, r->u, "lever file"};
+    }
+    return ST_OK;
+}
+
+static bool is_from_file(const struct lever *lever, enum lever_item item, const char *name,
+                         const struct lever_file *file)
+{
+    return lever_file_find(file, name) && strcmp(lever->item[item].origin, "lever file") == 0;
+}
+
+/* Two values of one file that were found with each other err together, unless the recipe has
+ * replaced one of them or its uncertainty. */
+static void settle_pair(const struct recipe *recipe, const struct lever_file *file,
+                        struct lever *out)
+{
+    static const char k_name[] = "spring_constant", s_name[] = "deflection_sensitivity";
+    bool whole = !recipe->v[KEY_calibration_spring_constant_u].given &&
+                 !recipe->v[KEY_calibration_deflection_sensitivity_u].given;
+    out->correlation = 0;
+    out->spring_thermal = false;
+    out->spring_tilt = SPRING_TILT_UNKNOWN;
+    if (!is_from_file(out, LEVER_spring_constant, k_name, file)) return;
+    const struct lever_record *k = lever_file_find(file, k_name),
+                              *s = lever_file_find(file, s_name);
+    out->spring_tilt = k->tilt;
+    if (!whole || !is_from_file(out, LEVER_deflection_sensitivity, s_name, file)) return;
+    const struct lever_record *pair[2] = {k, s};
+    for (int i = 0; i < 2; i++) {
+        const struct lever_record *a = pair[i], *b = pair[1 - i];
+        bool same = strcmp(a->text.correlated_with, b->text.quantity) == 0 &&
+                    fabs(a->correlated_value - b->value) <= 1e-6 * fabs(b->value);
+        if (!same || !(a->u > 0) || !(b->u > 0) || isnan(a->correlation)) continue;
+        out->correlation = a->correlation;
+        out->spring_thermal = i == 0 && strcmp(k->text.method, "thermal") == 0;
+        return;
+    }
+}
+
+/* A tip found on a reference sample holds the errors of the lever it was found with. */
+static void settle_tip(const struct recipe *recipe, const struct lever_file *file,
+                       struct lever *out)
+{
+    static const struct {
+        enum lever_item item;
+        enum recipe_key u;
+    } tips[] = {{LEVER_tip_radius, KEY_tip_tip_radius_u},
+                {LEVER_tip_half_angle, KEY_tip_tip_half_angle_u},
+                {LEVER_tip_face_angle, KEY_tip_tip_face_angle_u}};
+    const struct lever_record *k = lever_file_find(file, "spring_constant");
+    out->tip_item = LEVER_COUNT;
+    if (!k || !is_from_file(out, LEVER_spring_constant, "spring_constant", file)) return;
+    for (size_t i = 0; i < sizeof tips / sizeof *tips; i++) {
+        const char *name = lever_rows[tips[i].item].name;
+        const struct lever_record *r = lever_file_find(file, name);
+        if (!is_from_file(out, tips[i].item, name, file) || recipe->v[tips[i].u].given ||
+            isnan(r->per_spring_constant) || isnan(r->u_besides) ||
+            !(fabs(r->correlated_value - k->value) <= 1e-6 * fabs(k->value)))
+            continue;
+        const char *s = "deflection_sensitivity";
+        bool with_s = is_from_file(out, LEVER_deflection_sensitivity, s, file);
+        out->tip_item = tips[i].item;
+        out->tip_by_spring = r->per_spring_constant;
+        out->tip_by_sensitivity = with_s && !isnan(r->per_sensitivity) ? r->per_sensitivity : 0;
+        out->tip_u = r->u_besides;
+    }
+}
+
+/* --- merging --- */
+
 /* A given value takes its uncertainty from the recipe alone: the volume's belonged to another
  * value. A given uncertainty without a value goes with whatever value holds. */
 static struct known settle_one(const struct recipe_value *value, const struct recipe_value *u,
@@ -70,16 +166,16 @@ static struct known settle_one(const struct recipe_value *value, const struct re
     return k;
 }
 
-enum status lever_settle(const struct recipe *recipe, const struct lever *from_volume,
-                         struct lever *out, struct report *rep)
+static enum status settle_all(const struct recipe *recipe, const struct lever *held,
+                              struct lever *out, struct report *rep)
 {
-    out->thickness_by_pixel = from_volume->thickness_by_pixel;
-    out->substrate_marked = from_volume->substrate_marked;
+    out->thickness_by_pixel = held->thickness_by_pixel;
+    out->substrate_marked = held->substrate_marked;
     for (int i = 0; i < LEVER_COUNT; i++) {
         const struct lever_row *row = &lever_rows[i];
         const struct recipe_value *value = &recipe->v[keys[i].value], *u = &recipe->v[keys[i].u];
         struct known *k = &out->item[i];
-        *k = settle_one(value, u, &from_volume->item[i]);
+        *k = settle_one(value, u, &held->item[i]);
         if (isnan(k->value) && u->given)
             return fail(rep, ST_RECIPE,
                         "%s: line %d: %s.%s_u: an uncertainty of a value that neither recipe nor "
@@ -96,4 +192,18 @@ enum status lever_settle(const struct recipe *recipe, const struct lever *from_v
         return within(rep, ST_RECIPE, "%s.%s (from the %s): ", row->section, row->name, k->origin);
     }
     return ST_OK;
+}
+
+enum status lever_settle(const struct recipe *recipe, const struct lever *from_volume,
+                         struct lever *out, struct report *rep)
+{
+    struct lever held = *from_volume;
+    struct lever_file *file = malloc(sizeof *file);
+    if (!file) return fail(rep, ST_MEMORY, "no memory for a lever file");
+    enum status st = read_lever_file(recipe, &held, file, rep);
+    if (st == ST_OK) st = settle_all(recipe, &held, out, rep);
+    if (st == ST_OK) settle_pair(recipe, file, out);
+    if (st == ST_OK) settle_tip(recipe, file, out);
+    free(file);
+    return st;
 }

@@ -38,11 +38,21 @@ enum lever_item {
 /** A value that is known: NaN when it is not; u is NaN when no uncertainty was stated. */
 struct known {
     double value, u;
-    const char *origin; /**< "volume", "recipe", "default" or "" ; static text */
+    const char *origin; /**< "volume", "lever file", "recipe", "default" or ""; static text */
 };
+
+/** Whether a spring constant is that of the lever or, at its tilt, of a force along z. */
+enum spring_tilt { SPRING_TILT_UNKNOWN, SPRING_TILT_CONTAINED, SPRING_TILT_NOT_CONTAINED };
 
 struct lever {
     struct known item[LEVER_COUNT];
+    double correlation; /**< of spring constant and deflection sensitivity in use; 0 = none known */
+    bool spring_thermal; /**< the spring constant is from thermal noise with that sensitivity */
+    enum spring_tilt spring_tilt;
+    /** A tip value that was found with this very lever: tip_item, LEVER_COUNT when there is none.
+     * It goes with ln of spring constant and sensitivity; tip_u is its u besides. */
+    enum lever_item tip_item;
+    double tip_by_spring, tip_by_sensitivity, tip_u;
     bool substrate_marked;   /**< the volume marks the pixels that are bare substrate */
     bool thickness_by_pixel; /**< each curve brings its sample thickness: it wins over the item */
 };
@@ -60,8 +70,9 @@ void lever_clear(struct lever *lever);
 /** Range check of one value (and u >= 0 when stated): ST_INPUT with the words and the limits. */
 enum status lever_check(enum lever_item item, const struct known *k, struct report *rep) MUST_CHECK;
 
-/** Merge: the recipe's values win over the volume's, the recipe's defaults fill what is left.
- *  Errors: ST_RECIPE for a value out of range. Whether a value is needed is the model's business.
+/** Merge: the recipe's values win over those of the lever file it names, these over the volume's,
+ * the recipe's defaults fill what is left. Errors: ST_RECIPE for a value out of range or a lever
+ * file that is none. Whether a value is needed is the model's business.
  */
 enum status lever_settle(const struct recipe *recipe, const struct lever *from_volume,
                          struct lever *out, struct report *rep) MUST_CHECK;

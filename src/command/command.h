@@ -20,6 +20,7 @@ struct world {
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
+    C(calibrate, "Prepare", "find sensitivity, spring constant and tip, into a lever file")        \
     C(simulate, "Prepare", "write a force volume with known truth")                                \
     C(manual, "Prepare", "print a reference page: keys, models, maps, flags or statuses")
 

@@ -132,8 +132,13 @@ static enum status stored_recipe(const struct maps_view *view, struct curve_case
     const char *text = view->recipe_text ? view->recipe_text : "";
     snprintf(c->recipe_from, sizeof c->recipe_from, "%s",
              *text ? "the one stored in the map file" : "defaults, the maps were made without one");
-    if (*text) return recipe_parse(&c->recipe, text, strlen(text), view->path, rep);
-    return recipe_default(&c->recipe, rep);
+    if (!*text) return recipe_default(&c->recipe, rep);
+    enum status st = recipe_parse(&c->recipe, text, strlen(text), view->path, rep);
+    if (st != ST_OK || !view->lever_text) return st;
+    c->recipe.lever_text = strdup(view->lever_text); /* as it was then, wherever it is now */
+    if (c->recipe.lever_text) return ST_OK;
+    recipe_free(&c->recipe);
+    return fail(rep, ST_MEMORY, "no memory for a lever file");
 }
 
 static enum status given_recipe(const struct curve_wish *wish, struct curve_case *c,

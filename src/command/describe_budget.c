@@ -69,9 +69,10 @@ void describe_budget(const struct budget *b)
     describe_line("",
                   "common to all pixels: no part of the standard errors, and no statistics over "
                   "pixels makes it smaller");
-    describe_line("", "spring constant from: %s%s", from,
-                  b->spring_from == SPRING_THERMAL ? ", so it goes with the sensitivity as s^-2"
-                                                   : "");
+    describe_line("", "spring constant from: %s", from);
+    if (b->spring_exponent != 0)
+        describe_line("", "  found together with the sensitivity s, so it goes with it as s^%.3g",
+                      b->spring_exponent);
     for (int q = 0; q < BUDGET_COUNT; q++)
         if (b->result[q].there) print_result(b, q);
     for (size_t i = 0; i < b->n; i++) {

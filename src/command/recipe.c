@@ -126,6 +126,9 @@ static void put_kind(FILE *out, const struct recipe_row *row)
     case KIND_UNIT:
         fprintf(out, "a unit like %s", row->unit);
         break;
+    case KIND_FILE:
+        fputs("the name of a file, from the recipe's folder", out);
+        break;
     case KIND_RANGE:
         fputs("% of the peak force, a force, or an indentation", out);
         break;
@@ -135,7 +138,7 @@ static void put_kind(FILE *out, const struct recipe_row *row)
 /* A line to fill in: the placeholder is refused with a clear message if it is left. */
 static void put_blank(FILE *out, const struct recipe_row *row)
 {
-    const char *unit = strcmp(row->unit, "rad") == 0 ? "degree" : row->unit;
+    const char *unit = strcmp(row->unit, "rad") == 0 ? "degree" : *row->unit ? row->unit : "1";
     fprintf(out, "  # %s: FILL_IN%s%s\n", row->key, strcmp(unit, "1") ? " " : "",
             strcmp(unit, "1") ? unit : "");
 }
@@ -165,8 +168,9 @@ static void put_key(const struct page *p, enum recipe_key key)
     fprintf(p->out, "\n  # %s\n  # ", row->help);
     put_kind(p->out, row);
     bool uncertainty;
-    const char *otherwise = lever_item_of(key, &uncertainty) >= 0 ? "what the volume says"
-                                                                  : "no limit";
+    const char *otherwise = row->kind == KIND_FILE                  ? "none"
+                            : lever_item_of(key, &uncertainty) >= 0 ? "what the volume says"
+                                                                    : "no limit";
     fprintf(p->out, "; default: %s\n", *row->standard ? row->standard : otherwise);
     put_line(p, key);
 }

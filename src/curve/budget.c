@@ -48,6 +48,23 @@ static struct known known_of(const struct budget_job *job, const struct budget *
     return k;
 }
 
+/* Of a lever file, when nothing in the recipe or the volume has taken its place. */
+static double correlation_of(const struct curve_plan *plan)
+{
+    const struct known *k = &plan->lever.item[LEVER_spring_constant];
+    const struct known *s = &plan->lever.item[LEVER_deflection_sensitivity];
+    return !plan->spring_from_given && k->u > 0 && s->u > 0 ? plan->lever.correlation : 0;
+}
+
+static double exponent_of(const struct curve_plan *plan)
+{
+    const struct known *k = &plan->lever.item[LEVER_spring_constant];
+    const struct known *s = &plan->lever.item[LEVER_deflection_sensitivity];
+    double r = correlation_of(plan);
+    if (r != 0) return r * (k->u / k->value) / (s->u / s->value);
+    return plan->spring_from == SPRING_THERMAL ? -2 : 0;
+}
+
 static struct budget_input input_of(const struct budget_job *job, const struct budget *b,
                                     enum lever_item item)
 {
@@ -59,6 +76,9 @@ static struct budget_input input_of(const struct budget_job *job, const struct b
                               .u = k->u,
                               .u_is = isnan(k->u) ? KNOWLEDGE_unknown : KNOWLEDGE_stated,
                               .logarithmic = !zero_may_be && !angle};
+    if (item == job->plan->lever.tip_item) in.u = job->plan->lever.tip_u;
+    if (item == LEVER_spring_constant && correlation_of(job->plan) != 0)
+        in.u *= sqrt(1 - correlation_of(job->plan) * correlation_of(job->plan));
     if (item == LEVER_spring_constant && job->plan->spring_from == SPRING_NOMINAL && isnan(k->u)) {
         in.u = 0.2 * k->value; /* common practice, no source */
         in.u_is = KNOWLEDGE_assumed;
@@ -81,6 +101,22 @@ static double stated(const struct budget_input *in)
 
 /* --- one analysis with changed inputs --- */
 
+/* A tip that was found with this lever is another one with another lever. */
+static void move_tip(const struct curve_plan *was, double sensitivity_factor,
+                     struct curve_plan *plan)
+{
+    const struct lever *l = &was->lever;
+    if (l->tip_item == LEVER_COUNT) return;
+    double spring = plan->lever.item[LEVER_spring_constant].value /
+                    l->item[LEVER_spring_constant].value;
+    double by = l->tip_by_spring * log(spring) + l->tip_by_sensitivity * log(sensitivity_factor);
+    double *tip = &plan->lever.item[l->tip_item].value;
+    if (strcmp(lever_rows[l->tip_item].si_unit, "rad") == 0)
+        *tip += by;
+    else
+        *tip *= exp(by);
+}
+
 /* plan and the factor on deflections that were ready, from x */
 static enum status plan_at(const struct budget_job *job, const struct budget *b, const double *x,
                            struct curve_plan *plan, double *factor, struct report *rep)
@@ -97,8 +133,9 @@ static enum status plan_at(const struct budget_job *job, const struct budget *b,
             plan->substrate.c[0] -= x[i] - in->value;
     }
     if (plan->thickness_from_substrate) plan->lever.item[LEVER_sample_thickness].value = NAN;
-    if (b->spring_from == SPRING_THERMAL)
-        plan->lever.item[LEVER_spring_constant].value /= *factor * *factor;
+    if (b->spring_exponent != 0)
+        plan->lever.item[LEVER_spring_constant].value *= pow(*factor, b->spring_exponent);
+    move_tip(job->plan, *factor, plan);
     return curve_plan_renew(plan, rep);
 }
 
@@ -278,6 +315,7 @@ enum status budget_linear(const struct budget_job *job, struct budget *out, stru
 {
     double x[LEVER_COUNT], value[BUDGET_COUNT];
     *out = (struct budget){.spring_from = (enum spring_from)job->plan->spring_from,
+                           .spring_exponent = exponent_of(job->plan),
                            .sensitivity = sensitivity_of(job->plan, job->curve),
                            .seed = 20081};
     out->thickness_m = NAN;

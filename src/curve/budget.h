@@ -9,8 +9,11 @@
  *  inputs) and leave out the fit to the shallow half.
  *
  *  Correlation: with plan->spring_from = thermal the spring constant goes with the sensitivity s as
- *  s^-2, and its own u is what remains besides. Deflections and forces that the volume holds ready
- *  were made with a sensitivity (and a spring constant) too: they are scaled with it. */
+ *  s^-2, and its own u is what remains besides. Where a lever file gives the correlation r of both,
+ *  the exponent is r (u_k/k)/(u_s/s), the regression of ln k on ln s, and u sqrt(1 - r^2) remains.
+ * A tip that the lever file says was found with this lever moves with both (lever.tip_item).
+ * Deflections and forces that the volume holds ready were made with a sensitivity (and a spring
+ * constant) too: they are scaled with it. */
 #ifndef CANTLE_CURVE_BUDGET_H
 #define CANTLE_CURVE_BUDGET_H
 
@@ -71,6 +74,7 @@ struct budget_result {
 struct budget {
     size_t row, col; /**< the typical pixel, in the volume's order; for the caller to fill */
     enum spring_from spring_from;
+    double spring_exponent;      /**< the spring constant goes with the sensitivity to this power */
     enum lever_item sensitivity; /**< the input that scales the deflection */
     double thickness_m;          /**< found there as a height above the substrate; else NaN */
     size_t draws;                /**< asked for; 0 where no input has an uncertainty to draw */

@@ -50,6 +50,7 @@ struct curve_plan {
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
     int spring_from;         /**< how k was found: 0 independent, 1 thermal, 2 nominal (budget.h) */
+    bool spring_from_given;  /**< the recipe says so: it wins over the lever file's correlation */
     size_t draws;            /**< of the Monte Carlo of budget.h */
     enum segment_id segment; /**< the fitted one */
     bool force_space;

@@ -1,4 +1,5 @@
 /* What will be done with every curve, made once: recipe and calibration into one struct. */
+#include "curve/budget.h"
 #include "curve/curve.h"
 
 #include <math.h>
@@ -84,6 +85,10 @@ static enum status correct_for_tilt(const struct curve_plan *plan, double *k, st
     const struct known *item = plan->lever.item;
     *k = item[LEVER_spring_constant].value;
     if (plan->tilt == TILT_NONE || plan->tilt == TILT_CONTAINED) return ST_OK;
+    if (plan->lever.spring_tilt == SPRING_TILT_CONTAINED)
+        return fail(rep, ST_RECIPE,
+                    "the spring constant of the lever file contains the tilt already, so "
+                    "calibration.tilt_correction would apply it twice; write 'contained'");
     if (!need(&plan->lever, LEVER_tilt)) return missing(LEVER_tilt, why, rep);
     for (int i = 0; i < 2 && tilt_needs_tip(plan->tilt); i++)
         if (!need(&plan->lever, tip[i])) return missing(tip[i], why, rep);
@@ -255,6 +260,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->setup.sliding_base = recipe->v[KEY_sample_base].choice == 1;
     out->tilt = (enum tilt_correction)recipe->v[KEY_calibration_tilt_correction].choice;
     out->spring_from = recipe->v[KEY_calibration_spring_constant_from].choice;
+    out->spring_from_given = recipe->v[KEY_calibration_spring_constant_from].given;
+    if (!out->spring_from_given && out->lever.spring_thermal) out->spring_from = SPRING_THERMAL;
     out->draws = (size_t)recipe->v[KEY_calibration_monte_carlo_draws].si;
     out->separation_m = si(recipe, KEY_sample_equilibrium_separation);
     copy_limits(recipe, out);

@@ -65,6 +65,7 @@ void budget_put(struct h5put *p, hid_t entry, const struct budget *b, const stru
                     "standard errors");
     words_at(recipe_choices(key), (size_t)b->spring_from, from, sizeof from);
     h5put_text(p, group, "spring_constant_from", from);
+    h5put_real(p, group, "spring_constant_exponent", b->spring_exponent, "1");
     h5put_count(p, group, "row", l->rows_reversed ? l->ny - 1 - b->row : b->row);
     h5put_count(p, group, "column", l->columns_reversed ? l->nx - 1 - b->col : b->col);
     h5put_count(p, group, "volume_row", b->row);
@@ -192,6 +193,9 @@ enum status budget_get(struct budget *out, bool *there, hid_t file, struct repor
     if (st == ST_OK && word < 0)
         st = fail(rep, ST_INPUT, "spring_constant_from: '%s' is not known", from ? from : "");
     out->spring_from = (enum spring_from)(word < 0 ? 0 : word);
+    out->spring_exponent = out->spring_from == SPRING_THERMAL ? -2 : 0; /* files of before */
+    if (st == ST_OK && h5get_has(group, "spring_constant_exponent"))
+        st = get_reals(group, "spring_constant_exponent", 0, &out->spring_exponent, rep);
     out->seed = seed;
     free(from);
     H5Gclose(group);

@@ -99,6 +99,7 @@ void maps_drop(struct maps **m, bool remove);
 struct maps_view {
     char path[512], title[256], source_path[512]; /**< source: the volume, as given */
     char *recipe_text;                            /**< as given */
+    char *lever_text;                             /**< of its lever file; NULL = none */
     char *provenance_json;                        /**< the run: program, host, ranks, ... */
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */

@@ -226,6 +226,7 @@ static enum status load_words(struct maps_view *v, hid_t file, struct report *re
     v->y_flipped = is_set(file, "rows_reversed");
     v->x_flipped = is_set(file, "columns_reversed");
     v->recipe_text = h5get_text(file, "/entry/process_2_contact_fit/recipe/data");
+    v->lever_text = h5get_text(file, "/entry/process_1_calibration/lever_file/data");
     if (!v->recipe_text) v->recipe_text = strdup("");
     v->provenance_json = run_json(file);
     return v->recipe_text && v->provenance_json
@@ -269,6 +270,7 @@ void maps_view_free(struct maps_view *v)
     free(v->state);
     free(v->flags);
     free(v->recipe_text);
+    free(v->lever_text);
     free(v->provenance_json);
     *v = (struct maps_view){0};
 }

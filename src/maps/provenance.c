@@ -97,15 +97,24 @@ static void put_known(struct h5put *p, hid_t group, const char *name, const char
     h5put_close(p, &set);
 }
 
-static void put_calibration(struct h5put *p, hid_t entry, const struct curve_plan *plan,
+static void put_calibration(struct h5put *p, hid_t entry, const struct maps_origin *o,
                             const char *date)
 {
+    static const char *const tilt[] = {"not known", "contained", "not contained"};
+    const struct curve_plan *plan = o->plan;
     hid_t group = put_process(p, entry, "process_1_calibration", 1, date);
     for (int i = 0; i < LEVER_COUNT; i++)
         if (isfinite(plan->lever.item[i].value))
             put_known(p, group, lever_rows[i].name, lever_rows[i].si_unit, &plan->lever.item[i]);
     if (isfinite(plan->setup.spring_n_per_m))
         h5put_real(p, group, "effective_spring_constant", plan->setup.spring_n_per_m, "N/m");
+    if (o->recipe->lever_text) {
+        h5put_real(p, group, "correlation_spring_constant_sensitivity", plan->lever.correlation,
+                   "1");
+        h5put_text(p, group, "tilt_in_spring_constant", tilt[plan->lever.spring_tilt]);
+        put_note(p, group, "lever_file", "application/yaml", "the lever file as it was read",
+                 o->recipe->v[KEY_calibration_lever_file].text, o->recipe->lever_text);
+    }
     h5put_close(p, &group);
 }
 
@@ -239,7 +248,7 @@ static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
 void provenance_put(struct h5put *p, hid_t entry, const struct maps_origin *origin,
                     const struct maps_layout *l, int ranks)
 {
-    put_calibration(p, entry, origin->plan, l->start_time);
+    put_calibration(p, entry, origin, l->start_time);
     put_fit(p, entry, origin, l->start_time);
     put_run(p, entry, origin, l, ranks);
 }

@@ -126,41 +126,77 @@ done:
     return st;
 }
 
-enum status recipe_load(struct recipe *out, const char *path, struct report *rep)
+/* A text of at most 1 MiB and its 0, malloc'd. */
+static enum status read_text(const char *path, const char *what, char **out, size_t *size,
+                             struct report *rep)
 {
     enum status st = ST_OK;
-    size_t size = 0;
     char *text = NULL;
     FILE *file = NULL;
+    *out = NULL;
     /* every rank reads it, and the map file keeps it: a pipe could be read only once */
     if ((st = file_check(path, "a YAML file", NULL, rep)) != ST_OK) {
-        st = within(rep, st, "%s: this recipe ", path);
+        st = within(rep, st, "%s: this %s ", path, what);
         goto done;
     }
-    text = malloc(LARGEST_TEXT + 1);
+    text = malloc(LARGEST_TEXT + 2);
     file = fopen(path, "rb");
     if (!file) {
-        st = fail(rep, ST_INPUT, "%s: cannot open this recipe: %s", path, strerror(errno));
+        st = fail(rep, ST_INPUT, "%s: cannot open this %s: %s", path, what, strerror(errno));
         goto done;
     }
     if (!text) {
-        st = fail(rep, ST_MEMORY, "no memory to read the recipe %s", path);
+        st = fail(rep, ST_MEMORY, "no memory to read the %s %s", what, path);
         goto done;
     }
-    size = fread(text, 1, LARGEST_TEXT + 1, file);
+    *size = fread(text, 1, LARGEST_TEXT + 1, file);
     if (ferror(file)) {
-        st = fail(rep, ST_INPUT, "%s: cannot read this recipe: %s", path, strerror(errno));
+        st = fail(rep, ST_INPUT, "%s: cannot read this %s: %s", path, what, strerror(errno));
         goto done;
     }
-    st = recipe_parse(out, text, size, path, rep);
+    text[*size] = 0;
+    *out = text;
 done:
     if (file) fclose(file);
+    if (st != ST_OK) free(text);
+    return st;
+}
+
+/* The file that a FILE key names, from the recipe's folder. */
+static enum status read_lever_file(struct recipe *r, struct report *rep)
+{
+    const struct recipe_value *key = &r->v[KEY_calibration_lever_file];
+    char path[sizeof r->path + sizeof key->text];
+    const char *slash = strrchr(r->path, '/');
+    size_t size = 0;
+    if (!key->set) return ST_OK;
+    int folder = *key->text == '/' || !slash ? 0 : (int)(slash - r->path + 1);
+    snprintf(path, sizeof path, "%.*s%s", folder, r->path, key->text);
+    enum status st = read_text(path, "lever file", &r->lever_text, &size, rep);
+    if (st == ST_OK && (size > LARGEST_TEXT || strlen(r->lever_text) != size))
+        st = fail(rep, ST_RECIPE, "%s: larger than 1 MiB, or no text, so it is not a lever file",
+                  path);
+    if (st == ST_OK) return st;
+    return within(rep, st, "%s: line %d: calibration.lever_file: ", r->path, key->line);
+}
+
+enum status recipe_load(struct recipe *out, const char *path, struct report *rep)
+{
+    size_t size = 0;
+    char *text;
+    enum status st = read_text(path, "recipe", &text, &size, rep);
+    if (st != ST_OK) return st;
+    st = recipe_parse(out, text, size, path, rep);
     free(text);
+    if (st != ST_OK) return st;
+    st = read_lever_file(out, rep);
+    if (st != ST_OK) recipe_free(out);
     return st;
 }
 
 void recipe_free(struct recipe *r)
 {
     free(r->text);
-    r->text = NULL;
+    free(r->lever_text);
+    r->text = r->lever_text = NULL;
 }

@@ -9,8 +9,9 @@
 
 /** Kinds of value. QUANTITY: number with unit of the row's SI unit. CHOICE: one of the row's words
  *  (blank-separated). COUNT: whole number >= 0. UNIT: a unit text of the row's dimension. RANGE: a
- *  force, an indentation, or a percentage of the peak force. */
-enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE };
+ *  force, an indentation, or a percentage of the peak force. FILE: the name of a file, from the
+ *  recipe's folder. */
+enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE, KIND_FILE };
 
 /** section, key, kind, unit or choices, default ("" = not set / taken from the volume), help */
 #define RECIPE_KEYS(K)                                                                             \
@@ -39,6 +40,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(calibration, lever_length, QUANTITY, "m", "",                                                \
       "from the base to where the tip stands, for tilt_correction")                                \
     K(calibration, lever_length_u, QUANTITY, "m", "", "its standard uncertainty")                  \
+    K(calibration, lever_file, FILE, "", "",                                                       \
+      "lever file, as `cantle calibrate` writes it: its values win over the volume's, and what "   \
+      "the recipe gives besides wins over them")                                                   \
     K(tip, tip_height, QUANTITY, "m", "",                                                          \
       "distance of the apex from the lever's middle plane, for tilt_correction")                   \
     K(tip, tip_height_u, QUANTITY, "m", "", "its standard uncertainty")                            \
@@ -186,20 +190,21 @@ struct recipe_value {
 
 struct recipe {
     struct recipe_value v[KEY_COUNT];
-    char *text;     /**< the recipe as given; "" when there was none. Owned */
-    char path[512]; /**< where it came from; "" when there was none */
+    char *text;       /**< the recipe as given; "" when there was none. Owned */
+    char *lever_text; /**< of calibration.lever_file; NULL when there is none. Owned */
+    char path[512];   /**< where it came from; "" when there was none */
 };
 
 /** All defaults. Cannot fail but for memory or a defect of the table (a unit test loads it). */
 enum status recipe_default(struct recipe *out, struct report *rep) MUST_CHECK;
 
-/** Read a YAML recipe of at most 1 MiB. Errors: ST_INPUT when it cannot be read
- * or is no plain file (a pipe); ST_RECIPE with
- * path, line, key, and for an unknown key or choice the list of valid ones and the nearest. On
- * failure *out holds nothing to free. */
+/** Read a YAML recipe of at most 1 MiB, and the lever file that it names. Errors: ST_INPUT when it
+ * cannot be read or is no plain file (a pipe); ST_RECIPE with path, line, key, and for an unknown
+ * key or choice the list of valid ones and the nearest. On failure *out holds nothing to free. */
 enum status recipe_load(struct recipe *out, const char *path, struct report *rep) MUST_CHECK;
 
-/** The same from text in memory; `path` is used in messages only. */
+/** The same from text in memory; `path` is used in messages only. A lever file is not read: put its
+ * text (malloc'd) into out->lever_text. */
 enum status recipe_parse(struct recipe *out, const char *text, size_t size, const char *path,
                          struct report *rep) MUST_CHECK;
 

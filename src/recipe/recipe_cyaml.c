@@ -1,6 +1,6 @@
 #include "recipe/recipe_parts.h"
+#include "recipe/yaml_complaint.h"
 
-#include <cyaml/cyaml.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -39,45 +39,17 @@ static void schema_make(struct schema *s)
         CYAML_VALUE_MAPPING(CYAML_FLAG_POINTER, struct document, s->section)};
 }
 
-/* The first complaint, and the line and column that libcyaml's trace gives after it. */
-struct complaint {
-    char text[200];
-    int line, column;
-};
-
-static void listen(cyaml_log_t level, void *context, const char *format, va_list args)
-{
-    struct complaint *c = context;
-    char text[200];
-    int line, column;
-    if (level < CYAML_LOG_ERROR) return;
-    vsnprintf(text, sizeof text, format, args);
-    if (!*c->text) memcpy(c->text, text, sizeof text);
-    const char *at = strstr(text, "(line: ");
-    if (!c->line && at && sscanf(at, "(line: %d, column: %d)", &line, &column) == 2) {
-        c->line = line;
-        c->column = column;
-    }
-}
-
 enum status recipe_texts_load(struct recipe_texts *out, const char *text, size_t size,
                               struct report *rep)
 {
-    struct complaint complaint = {"", 0, 0};
+    struct yaml_complaint complaint;
     struct schema schema;
     struct document *doc = NULL;
-    const cyaml_config_t config = {.log_fn = listen,
-                                   .log_ctx = &complaint,
-                                   .log_level = CYAML_LOG_ERROR,
-                                   .mem_fn = cyaml_mem,
-                                   .flags = CYAML_CFG_NO_ALIAS};
+    const cyaml_config_t config = yaml_listen(&complaint);
     schema_make(&schema);
     cyaml_err_t err = cyaml_load_data((const uint8_t *)text, size, &config, &schema.root,
                                       (cyaml_data_t **)&doc, NULL);
-    if (err == CYAML_ERR_OOM) return fail(rep, ST_MEMORY, "no memory to read YAML");
-    if (err != CYAML_OK)
-        return fail(rep, ST_RECIPE, "line %d, column %d: not a recipe: %s (%s)", complaint.line,
-                    complaint.column, complaint.text, cyaml_strerror(err));
+    if (err != CYAML_OK) return yaml_refused(&complaint, err, "recipe", rep);
     for (int s = 0; s < KEY_COUNT && doc; s++)
         for (int i = 0; i < KEY_COUNT && doc->section[s]; i++) {
             if (!doc->section[s]->v[i]) continue;

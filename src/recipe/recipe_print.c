@@ -59,6 +59,9 @@ static void kind_cell(FILE *out, const struct recipe_row *row)
     case KIND_UNIT:
         fprintf(out, "unit that converts to %s", row->unit);
         break;
+    case KIND_FILE:
+        fprintf(out, "file name, from the recipe's folder");
+        break;
     case KIND_RANGE:
         fprintf(out, "%% of peak force, force, or indentation");
         break;

@@ -146,6 +146,8 @@ enum status recipe_value_read(const struct recipe_row *row, const char *text,
         return read_unit(row, text, rep);
     case KIND_RANGE:
         return read_range(text, out, rep);
+    case KIND_FILE:
+        return ST_OK;
     }
     return fail(rep, ST_BUG, "a recipe row has no kind");
 }

@@ -12,6 +12,8 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
                    ["maps.h5", "99999999999999999999999", "0"], ["--nonsense"]),
          "describe": ([], ["a.h5", "b.h5"], ["--nonsense"], ["--jsn"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
+         "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
+                       ["--nonsense"], ["spring", "--length", "3 kg"]),
          "recipe": (["a.h5", "b.h5"], ["--nonsense"], ["-o"]),
          "simulate": ([], ["-o"], ["extra", "-o", "x.h5"], ["-o", "x.h5", "--columns", "1.5"],
                       ["-o", "x.h5", "--scene", "nowhere"]),

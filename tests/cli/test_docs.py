@@ -32,6 +32,14 @@ class Docs(unittest.TestCase):
         for model in ("paraboloid", "cone", "pyramid", "flat punch", "DMT", "JKR"):
             self.assertIn(model, methods)
 
+    def test_every_field_of_the_lever_file_is_explained(self):
+        page = (ROOT / "docs" / "calibration.md").read_text()
+        table = (ROOT / "src" / "calibration" / "lever_file.h").read_text()
+        fields = re.findall(r"^    [FE]\((\w+), ", table, re.M)
+        self.assertGreater(len(fields), 15)
+        for field in fields:
+            self.assertIn(f"`{field}`", page)
+
     def test_the_readmes_lines(self):
         """The five lines for one's own data, as they stand, on a simulated volume."""
         block = re.search(r"## Your own data.*?```sh\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
