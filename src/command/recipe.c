@@ -5,7 +5,7 @@
 #include "build_facts.h"
 #include "command/command.h"
 #include "contact/contact.h"
-#include "maps/output_file.h"
+#include "base/output_file.h"
 #include "volume/volume.h"
 
 #include <errno.h>

@@ -2,7 +2,7 @@
 
 #include "maps/agree.h"
 #include "maps/budget_file.h"
-#include "maps/output_file.h"
+#include "base/output_file.h"
 #include "maps/provenance.h"
 #include "maps/statistics.h"
 #include "maps/surface.h"

@@ -1,4 +1,4 @@
-#include "maps/output_file.h"
+#include "base/output_file.h"
 
 #include <errno.h>
 #include <fcntl.h>
