@@ -374,13 +374,18 @@ static enum status print_json(struct volume *v, const struct example *e, struct 
         rep);
 }
 
+enum status describe_open_volume(struct volume *v, bool json, struct report *rep)
+{
+    struct example e;
+    enum status st = find_example(v, &e, rep);
+    return st != ST_OK ? st : json ? print_json(v, &e, rep) : print_text(v, &e);
+}
+
 enum status describe_volume(const char *path, bool json, struct report *rep)
 {
     struct volume *v = NULL;
-    struct example e;
     enum status st = volume_open(&v, path, rep);
-    if (st == ST_OK) st = find_example(v, &e, rep);
-    if (st == ST_OK) st = json ? print_json(v, &e, rep) : print_text(v, &e);
+    if (st == ST_OK) st = describe_open_volume(v, json, rep);
     volume_close(&v);
     return st;
 }

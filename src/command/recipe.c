@@ -1,11 +1,11 @@
 /* A commented recipe with every key, for a volume or in general. */
 #include "recipe/recipe.h"
+#include "base/output_file.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "build_facts.h"
 #include "command/command.h"
 #include "contact/contact.h"
-#include "base/output_file.h"
 #include "volume/volume.h"
 
 #include <errno.h>

@@ -46,15 +46,19 @@ struct source {
 
 struct view;
 
-/** A dataset of numbers of rank 0 to 4. */
+/** Most dimensions of an array: a volume has up to four, the arrays of other files may have more.
+ */
+enum { MOST_RANK = 6 };
+
+/** A dataset of numbers of rank 0 to MOST_RANK. */
 struct dataset {
     hid_t id;
     char name[96]; /**< full path in the file */
     int rank;
-    size_t dims[4];
+    size_t dims[MOST_RANK];
     enum number number;
     bool chunked, deflate, shuffle;
-    size_t chunk[4];
+    size_t chunk[MOST_RANK];
     uint64_t stored_bytes;
     struct view
         *view; /**< skeleton.h: where the numbers come from; NULL: from the file. Borrowed */

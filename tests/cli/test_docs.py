@@ -9,7 +9,7 @@ import unittest
 
 from run import CANTLE, ROOT, cantle
 
-PAGES = {"keys": "recipe-keys", "models": "models", "maps": "maps", "flags": "flags",
+PAGES = {"keys": "recipe-keys", "import": "import-keys", "models": "models", "maps": "maps", "flags": "flags",
          "statuses": "exit-statuses"}
 
 
