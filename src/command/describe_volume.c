@@ -1,4 +1,5 @@
 #include "command/describe.h"
+#include "command/volume_choice.h"
 
 #include "base/units.h"
 #include "contact/contact.h"
@@ -381,10 +382,10 @@ enum status describe_open_volume(struct volume *v, bool json, struct report *rep
     return st != ST_OK ? st : json ? print_json(v, &e, rep) : print_text(v, &e);
 }
 
-enum status describe_volume(const char *path, bool json, struct report *rep)
+enum status describe_volume(const char *path, const char *mapping, bool json, struct report *rep)
 {
     struct volume *v = NULL;
-    enum status st = volume_open(&v, path, rep);
+    enum status st = volume_choice_open(&v, path, mapping, NULL, rep);
     if (st == ST_OK) st = describe_open_volume(v, json, rep);
     volume_close(&v);
     return st;

@@ -1,6 +1,7 @@
 /* cantle map: a force volume goes in, maps come out. */
 #include "base/units.h"
 #include "command/command.h"
+#include "command/volume_choice.h"
 #include "grid/grid.h"
 #include "grid/substrate.h"
 #include "maps/agree.h"
@@ -12,13 +13,14 @@
 #include <string.h>
 
 struct map_options {
-    const char *recipe_path, *volume_path, *output;
+    const char *recipe_path, *volume_path, *output, *mapping;
     bool overwrite, quiet;
 };
 
 static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "map file to write (HDF5); needed", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 0},
+    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {"quiet", 'q', NULL, 0, "no progress and no summary", 0},
     {0},
 };
@@ -53,6 +55,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case 'f':
         o->overwrite = true;
+        return 0;
+    case 'm':
+        o->mapping = arg;
         return 0;
     case 'q':
         o->quiet = true;
@@ -162,6 +167,7 @@ struct run {
     struct recipe recipe;
     bool has_recipe;
     struct volume *volume;
+    char *mapping_text;
     struct curve_plan plan;
     struct maps *maps;
     struct budget budget;
@@ -175,7 +181,7 @@ static enum status prepare(const struct map_options *o, struct run *run, struct 
                                     : recipe_default(&run->recipe, rep);
     if (st != ST_OK) return st;
     run->has_recipe = true;
-    st = volume_open(&run->volume, o->volume_path, rep);
+    st = volume_choice_open(&run->volume, o->volume_path, o->mapping, &run->mapping_text, rep);
     if (st != ST_OK) return st;
     const struct volume_facts *f = volume_facts(run->volume);
     enum signal_stage stages[SEG_COUNT];
@@ -203,6 +209,8 @@ static enum status run_map(const struct map_options *o, struct run *run, const c
                                  .plan = &run->plan,
                                  .volume = f,
                                  .command_line = command_line,
+                                 .mapping_path = o->mapping,
+                                 .mapping_text = o->mapping ? run->mapping_text : NULL,
                                  .n_tiles = volume_tile_count(run->volume)};
     st = maps_create(&run->maps, o->output, o->overwrite, &origin, MPI_COMM_WORLD, rep);
     if (st != ST_OK) return st;
@@ -243,6 +251,7 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     curve_plan_free(&run.plan);
     volume_close(&run.volume);
     if (run.has_recipe) recipe_free(&run.recipe);
+    free(run.mapping_text);
     free(command_line);
     return st;
 }

@@ -184,7 +184,9 @@ static enum status take_number(struct text_numbers *t, struct one *o, const char
     if (!line_number(&t->rules, number, &value) || !isfinite(value))
         return description_at(t->d, o->key,
                               fail(rep, ST_INPUT, "'%s' was found, which is not a number%s", number,
-                                   strchr(number, ',') && !t->rules.decimal_comma
+                                   t->rules.decimal_comma && strchr(number, '.')
+                                       ? " where source.decimal is comma"
+                                   : strchr(number, ',') && !t->rules.decimal_comma
                                        ? "; if this is a decimal comma, add under 'source:' the "
                                          "line 'decimal: comma'"
                                        : ""),

@@ -239,6 +239,9 @@ static enum status cut_at_turn(struct text_rows *r, struct report *rep)
     size_t turn = 0;
     for (size_t i = 1; i < r->n; i++)
         if (sense * z[i] > sense * z[turn] || isnan(z[turn])) turn = i;
+    /* a turning point that is written twice, once for each segment, belongs once to each */
+    while (turn > 0 && sense * (z[turn] - z[turn - 1]) <= 1e-9 * fabs(z[turn] - z[0]))
+        turn--;
     r->count[SEG_APPROACH] = turn + 1;
     r->first[SEG_RETRACT] = turn + 1;
     r->count[SEG_RETRACT] = r->n - turn - 1;

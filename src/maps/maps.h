@@ -19,7 +19,8 @@ struct maps_origin {
     const struct recipe *recipe;
     const struct curve_plan *plan;
     const struct volume_facts *volume;
-    const char *command_line; /**< quoted so that it can be pasted back */
+    const char *command_line;                /**< quoted so that it can be pasted back */
+    const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
     size_t n_tiles;
 };
 
@@ -63,7 +64,8 @@ void maps_drop(struct maps **m, bool remove);
 struct maps_view {
     char path[512], title[256], source_path[512]; /**< source: the volume, as given */
     char *recipe_text;                            /**< as given */
-    char *provenance_json;                        /**< the run: program, host, ranks, ... */
+    char *mapping_text;    /**< import description the volume was read with, "" if it had none */
+    char *provenance_json; /**< the run: program, host, ranks, ... */
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */

@@ -1,7 +1,7 @@
 #include "maps/maps_private.h"
 
-#include "maps/agree.h"
 #include "base/output_file.h"
+#include "maps/agree.h"
 #include "maps/provenance.h"
 
 #include <stdio.h>

@@ -1,8 +1,8 @@
 #include "maps/maps_private.h"
 
+#include "base/output_file.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
-#include "base/output_file.h"
 #include "maps/provenance.h"
 #include "maps/statistics.h"
 #include "maps/surface.h"

@@ -183,8 +183,9 @@ static void put_scheduler(struct h5put *p, hid_t run)
     }
 }
 
-static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
+static void put_input(struct h5put *p, hid_t run, const struct maps_origin *o)
 {
+    const struct volume_facts *v = o->volume;
     struct stat facts;
     char modified[40] = "";
     char *absolute = realpath(v->path, NULL);
@@ -194,6 +195,10 @@ static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
     h5put_count(p, run, "input_bytes", v->file_bytes);
     h5put_text(p, run, "input_modified", modified);
     h5put_text(p, run, "input_digest_method", DIGEST_METHOD);
+    if (o->mapping_text)
+        put_note(p, run, "import_description", "application/yaml",
+                 "what is what in the input, which is not a volume of its own", o->mapping_path,
+                 o->mapping_text);
     free(absolute);
 }
 
@@ -210,7 +215,7 @@ static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
     h5put_text(p, run, "host", host);
     h5put_integer(p, run, "ranks", ranks);
     put_scheduler(p, run);
-    put_input(p, run, o->volume);
+    put_input(p, run, o);
     h5put_integer(p, run, "rows_reversed", l->rows_reversed);
     h5put_integer(p, run, "columns_reversed", l->columns_reversed);
     h5put_text(p, run, "start_time", l->start_time);
