@@ -126,6 +126,10 @@ static void say(char *out, size_t size, const char *fmt, ...)
     va_end(args);
 }
 #define REASON(f, ...) say((f)->reason, sizeof(f)->reason, __VA_ARGS__)
+#define FORCE_CORRECTION                                                                           \
+    "if the numbers are a force, write 'force' into the attribute 'stage' of the signal and 'N' "  \
+    "(or 'nN') into 'units'; when importing: 'stage: force' under 'signal:'. Else the unit of "    \
+    "deflection or z is wrong"
 #define CORRECTION(f, ...) say((f)->correction, sizeof(f)->correction, __VA_ARGS__)
 
 static void cannot_tell(struct diagnosis *d, const char *text)
@@ -295,14 +299,21 @@ static bool too_quiet(const struct volume_facts *f, const struct seen *s, double
     double noise = deflection_factor(f) * s->mean_noise, free_lever = sqrt(thermal_j / k);
     char one[48], other[48];
     if (s->n < fewest || !(noise > least_real_m) || !(margin * noise < free_lever)) return false;
-    struct finding *t = add(d, TROUBLE_spring_constant_range, EVIDENCE_LIKELY);
+    /* a force of a soft lever has small numbers, and small noise */
+    bool force = f->seg[SEG_APPROACH].stage == STAGE_DEFLECTION && k < 1 &&
+                 margin * noise / k > free_lever;
+    struct finding *t = add(d, force ? TROUBLE_force_as_deflection : TROUBLE_spring_constant_range,
+                            EVIDENCE_LIKELY);
     units_show(noise, "m", 2, one, sizeof one);
     units_show(free_lever, "m", 2, other, sizeof other);
     REASON(t,
            "the noise of the deflection is %s, but a free lever of %.4g N/m moves by %s at room "
            "temperature, if the recording does not hide it",
            one, k, other);
-    mixed_up(t, 1e3 * k);
+    if (force)
+        CORRECTION(t, FORCE_CORRECTION);
+    else
+        mixed_up(t, 1e3 * k);
     return true;
 }
 
