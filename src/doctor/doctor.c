@@ -211,9 +211,7 @@ static void judge_steepness(const struct volume_facts *f, const struct seen *s, 
            slope);
     units_show(1 / s->steep_slope, "m", 3, limit, sizeof limit);
     if (force)
-        CORRECTION(t, "if the numbers are a force, write 'force' into the attribute 'stage' of the "
-                      "signal and 'N' (or 'nN') into 'units'; when importing: 'stage: force' under "
-                      "'signal:'. Else the unit of deflection or z is wrong");
+        CORRECTION(t, FORCE_CORRECTION);
     else if (stage == STAGE_DETECTOR || stage == STAGE_QUADRANTS)
         CORRECTION(t, "calibration.%s in the recipe can be at most %s%s; or the unit of z is wrong",
                    stage == STAGE_DETECTOR ? "deflection_sensitivity" : "quadrant_sensitivity",

@@ -110,9 +110,14 @@ class Doctor(InFolder):
         self.assertEqual(self.warnings_of("stiff", force_as_deflection, "stage", "force", "the curves show it"),
                          ["force_as_deflection"])
 
+    def test_force_of_a_soft_lever_as_deflection(self):
+        """Noise below what a free lever does: sqrt(kB T/k) = 0.26 nm at 0.06 N/m (equipartition)."""
+        self.assertEqual(self.warnings_of("gel", force_as_deflection, "room temperature", "force"),
+                         ["force_as_deflection"])
+
     def test_force_as_deflection_where_it_cannot_be_told(self):
-        """A lever of 0.06 N/m makes smaller numbers of the force: they could be a deflection."""
-        self.assertEqual(self.warnings_of("gel", force_as_deflection), [])
+        """A lever of 0.5 N/m makes half the numbers of the force: they could be a deflection."""
+        self.assertEqual(self.warnings_of("uniform", force_as_deflection), [])
         self.assertIn("force or deflection", " ".join(self.examine("sick.h5")["cannot_tell"]))
 
     def test_no_sensitivity(self):
