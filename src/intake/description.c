@@ -2,6 +2,7 @@
 #include "base/words.h"
 
 #include "curve/curve.h"
+#include "intake/axes.h"
 
 #include <errno.h>
 #include <math.h>
@@ -103,6 +104,8 @@ static enum status read_pattern(const struct intake_value *v, struct report *rep
 static enum status read_value(const struct intake_row *row, const char *text,
                               struct intake_value *v, struct report *rep)
 {
+    struct axes axes;
+    size_t first, last;
     v->set = true;
     snprintf(v->text, sizeof v->text, "%s", text);
     switch (row->kind) {
@@ -115,8 +118,12 @@ static enum status read_value(const struct intake_row *row, const char *text,
         return read_number(row, v, rep);
     case INTAKE_PATTERN:
         return read_pattern(v, rep);
+    case INTAKE_AXES:
+        return axes_read(text, &axes, rep);
+    case INTAKE_SPAN:
+        return span_read(text, &first, &last, rep);
     default:
-        return ST_OK; /* read where it is used: axes.c */
+        return ST_OK;
     }
 }
 

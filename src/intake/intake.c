@@ -101,6 +101,26 @@ static enum status build(struct build *b, uint64_t *bytes, struct report *rep)
     return st == ST_OK ? build_common(b, rep) : st;
 }
 
+/* A volume says itself what is what: a key that would say otherwise must not be passed over. */
+static enum status check_volume_keys(const struct description *d, struct report *rep)
+{
+    static const char *const useful[] = {"calibration", "join"};
+    for (int i = 0; i < INTAKE_COUNT_OF_KEYS; i++) {
+        bool good = !d->v[i].given || i == IN_source_kind || i == IN_grid_pixel_size_x ||
+                    i == IN_grid_pixel_size_y;
+        for (size_t k = 0; k < sizeof useful / sizeof *useful; k++)
+            good = good || strcmp(intake_rows[i].section, useful[k]) == 0;
+        if (!good)
+            return description_at(
+                d, (enum intake_key)i,
+                fail(rep, ST_RECIPE,
+                     "does not go with a volume, which has it in itself; only calibration, join "
+                     "and grid.pixel_size_x, _y do"),
+                rep);
+    }
+    return ST_OK;
+}
+
 enum status intake_open(struct volume **out, const struct description *d, const char *path,
                         FILE *progress, struct report *rep)
 {
@@ -110,7 +130,10 @@ enum status intake_open(struct volume **out, const struct description *d, const 
     *out = NULL;
     intake_wants(d, kind, &w);
     if (w.n > 0) return description_ask(d, w.item[0].key, w.item[0].why, w.item[0].line, rep);
-    if (kind == SOURCE_VOLUME) return volume_open(out, path, rep);
+    if (kind == SOURCE_VOLUME) {
+        enum status st = check_volume_keys(d, rep);
+        return st == ST_OK ? volume_open(out, path, rep) : st;
+    }
     struct build b = {.d = d, .kind = (enum intake_source)kind, .path = path, .progress = progress};
     source_clear(&b.hdf5);
     enum status st = build(&b, &bytes, rep);

@@ -26,13 +26,16 @@ enum status skeleton_new(struct skeleton **out, struct report *rep)
 {
     static const size_t grow = (size_t)1 << 20;
     struct skeleton *sk = calloc(1, sizeof *sk);
+    char name[48];
     H5Eset_auto2(H5E_DEFAULT, NULL, NULL);
     *out = NULL;
     if (!sk) return no_room("the layout", rep);
+    /* files in memory are told apart by their names; nothing of that name is made on disk */
+    snprintf(name, sizeof name, "skeleton-%p", (void *)sk);
     hid_t how = H5Pcreate(H5P_FILE_ACCESS);
     sk->file = H5I_INVALID_HID;
     if (how >= 0 && H5Pset_fapl_core(how, grow, false) >= 0)
-        sk->file = H5Fcreate("skeleton", H5F_ACC_TRUNC, H5P_DEFAULT, how);
+        sk->file = H5Fcreate(name, H5F_ACC_TRUNC, H5P_DEFAULT, how);
     if (how >= 0) H5Pclose(how);
     if (sk->file < 0 || !put_text(sk->file, "layout", "cantle-volume-1")) {
         skeleton_free(&sk);

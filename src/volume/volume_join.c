@@ -230,12 +230,11 @@ static enum status compare(struct joining *j, size_t part, const struct volume *
 /* First look: sizes and agreement. */
 static enum status survey(struct joining *j, struct report *rep)
 {
-    enum status st = part_at(j->parts, 0, &j->model, rep);
+    /* the first part is asked for again and again: kept open beside the others */
+    enum status st = j->wish->open(j->wish->context, j->wish->path[0], &j->model, rep);
     struct progress clock;
     size_t total = 0;
     if (st != ST_OK) return st;
-    /* the first part is asked for again and again: kept open beside the others */
-    j->parts->open[0].v = NULL;
     progress_begin(&clock, j->wish->progress, "parts looked at", j->wish->n);
     for (size_t i = 0; i < j->wish->n && st == ST_OK; i++) {
         struct volume *v;
