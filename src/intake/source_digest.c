@@ -28,7 +28,6 @@ static enum status add_file(struct summing *s, const char *path, struct report *
     while ((got = fread(s->block, 1, block_bytes, in)) > 0) {
         digest_stream_feed(s->stream, s->block, got);
         s->bytes += got;
-        s->clock.total = s->bytes;
         progress_show(&s->clock, s->bytes);
     }
     bool bad = ferror(in);
@@ -67,13 +66,35 @@ static enum status add_folder(struct summing *s, const char *path, struct report
     return st;
 }
 
+/* For the progress alone: of a folder the sum over its files. */
+static uint64_t bytes_of(const char *const *path, size_t n)
+{
+    uint64_t bytes = 1;
+    struct stat facts;
+    for (size_t i = 0; i < n; i++) {
+        struct dirent **entry = NULL;
+        if (stat(path[i], &facts) != 0) continue;
+        int files = S_ISDIR(facts.st_mode) ? scandir(path[i], &entry, not_hidden, NULL) : 0;
+        if (!S_ISDIR(facts.st_mode)) bytes += (uint64_t)facts.st_size;
+        for (int k = 0; k < files; k++) {
+            char *name = NULL;
+            if (asprintf(&name, "%s/%s", path[i], entry[k]->d_name) >= 0 && stat(name, &facts) == 0)
+                bytes += (uint64_t)facts.st_size;
+            free(name);
+            free(entry[k]);
+        }
+        free(entry);
+    }
+    return bytes;
+}
+
 enum status intake_digest(const char *const *path, size_t n, FILE *progress, char out[33],
                           uint64_t *bytes, struct report *rep)
 {
     struct summing s = {.stream = digest_stream_new(), .block = malloc(block_bytes)};
     struct stat facts;
     enum status st = s.stream && s.block ? ST_OK : fail(rep, ST_MEMORY, "not enough memory");
-    progress_begin(&s.clock, progress, "bytes read for the digest", 1);
+    progress_begin(&s.clock, progress, "bytes read for the digest", bytes_of(path, n));
     for (size_t i = 0; i < n && st == ST_OK; i++)
         st = stat(path[i], &facts) == 0 && S_ISDIR(facts.st_mode) ? add_folder(&s, path[i], rep)
                                                                   : add_file(&s, path[i], rep);
