@@ -19,9 +19,9 @@ struct maps_origin {
     const struct recipe *recipe;
     const struct curve_plan *plan;
     const struct volume_facts *volume;
-    const char *command_line;                /**< quoted so that it can be pasted back */
-    const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
+    const char *command_line; /**< quoted so that it can be pasted back */
     size_t n_tiles;
+    const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
 };
 
 /** Collective. Rank 0 creates PATH.part (ST_OUTPUT if PATH exists and not overwrite, or PATH.part

@@ -91,7 +91,11 @@ static int set_up(void **state)
     s->plan.model = contact_find("paraboloid");
     s->plan.limit.surface_slope_rad = NAN;
     s->plan.setup = (struct contact_setup){.spring_n_per_m = 0.35};
-    s->origin = (struct maps_origin){&s->recipe, &s->plan, &s->volume, "cantle map volume.h5", 2};
+    s->origin = (struct maps_origin){.recipe = &s->recipe,
+                                     .plan = &s->plan,
+                                     .volume = &s->volume,
+                                     .command_line = "cantle map volume.h5",
+                                     .n_tiles = 2};
     *state = s;
     return 0;
 }
