@@ -272,6 +272,9 @@ static enum status print_text(struct volume *v, const struct example *e, const s
     describe_bytes((double)grid_memory(f), memory);
     describe_line("volume", "%s (%s)", f->path, bytes);
     describe_line("title", "%s", *f->title ? f->title : "none");
+    if (*f->made_from)
+        describe_line("made from", "%s (digest %s)", f->made_from,
+                      *f->source_digest ? f->source_digest : "not stated");
     print_grid(f);
     for (int id = 0; id < SEG_COUNT; id++)
         print_segment(f, (enum segment_id)id, e);
@@ -402,15 +405,15 @@ static enum status print_json(struct volume *v, const struct example *e, const s
                               "rows", (json_int_t)f->tile_rows, "columns", (json_int_t)f->tile_cols,
                               "bytes", (json_int_t)f->tile_bytes);
     return describe_print(
-        json_pack(
-            "{s:s, s:o, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:o}",
-            "kind", "volume", "path", describe_text(f->path), "title", f->title, "bytes",
-            (json_int_t)f->file_bytes, "grid", json_grid(f), "curves",
-            (json_int_t)(f->nx * f->ny - f->n_absent), "absent", (json_int_t)f->n_absent,
-            "z_offset", f->has_z_offset, "segments", segments, "calibration", json_calibration(f),
-            "models", json_models(f), "tiles", tiles, "memory_per_rank_bytes",
-            (json_int_t)grid_memory(f), "advice", hints, "warnings", json_warnings(d),
-            "cannot_tell", json_unsure(d)),
+        json_pack("{s:s, s:s, s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, "
+                  "s:o, s:o, s:o}",
+                  "kind", "volume", "path", describe_text(f->path), "title", f->title, "made_from", f->made_from,
+                  "source_digest", f->source_digest, "bytes", (json_int_t)f->file_bytes, "grid",
+                  json_grid(f), "curves", (json_int_t)(f->nx * f->ny - f->n_absent), "absent",
+                  (json_int_t)f->n_absent, "z_offset", f->has_z_offset, "segments", segments,
+                  "calibration", json_calibration(f), "models", json_models(f), "tiles", tiles,
+                  "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints, "warnings",
+                  json_warnings(d), "cannot_tell", json_unsure(d)),
         rep);
 }
 

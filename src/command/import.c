@@ -238,7 +238,7 @@ static enum status write_volume(const struct import_options *o, const struct des
     if (st != ST_OK) return st;
     FILE *list = open_memstream(&sources, &size);
     for (size_t i = 0; list && i < o->sources && ftell(list) < 50000; i++)
-        fprintf(list, "%s%s", i ? "\n" : "", o->source[i]);
+        fprintf(list, "%s%s", i ? ", " : "", o->source[i]);
     if (!list || fclose(list) != 0) return fail(rep, ST_MEMORY, "not enough memory for a list");
     gmtime_r(&now, &utc);
     strftime(date, sizeof date, "%Y-%m-%dT%H:%M:%SZ", &utc);

@@ -195,6 +195,8 @@ static void put_input(struct h5put *p, hid_t run, const struct maps_origin *o)
     h5put_count(p, run, "input_bytes", v->file_bytes);
     h5put_text(p, run, "input_modified", modified);
     h5put_text(p, run, "input_digest_method", DIGEST_METHOD);
+    if (*v->made_from) h5put_text(p, run, "input_made_from", v->made_from);
+    if (*v->source_digest) h5put_text(p, run, "input_source_digest", v->source_digest);
     if (o->mapping_text)
         put_note(p, run, "import_description", "application/yaml",
                  "what is what in the input, which is not a volume of its own", o->mapping_path,

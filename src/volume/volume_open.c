@@ -134,11 +134,29 @@ static enum status open_calibration(struct volume *v, struct report *rep)
     return st;
 }
 
+/* What an import wrote; a volume of another origin has none, and a strange one is no error. */
+static void read_origin(struct volume *v)
+{
+    struct report unused;
+    struct volume_facts *f = &v->facts;
+    bool there;
+    if (source_has(&v->source, "/provenance", &there, &unused) != ST_OK || !there) return;
+    hid_t group = H5Oopen(v->source.file, "/provenance", v->source.access);
+    if (group < 0) return;
+    if (attribute_text(group, "source", f->made_from, sizeof f->made_from, &unused) != ST_OK)
+        *f->made_from = 0;
+    if (attribute_text(group, "source_digest", f->source_digest, sizeof f->source_digest,
+                       &unused) != ST_OK)
+        *f->source_digest = 0;
+    H5Oclose(group);
+}
+
 static enum status open_parts(struct volume *v, struct report *rep)
 {
     enum status st = check_layout(v, rep);
     if (st != ST_OK) return st;
     v->facts.file_bytes = v->source.bytes;
+    read_origin(v);
     for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
         st = volume_open_segment(v, (enum segment_id)id, rep);
     if (st != ST_OK || (st = volume_open_grid(v, rep)) != ST_OK ||
