@@ -3,8 +3,8 @@
 #include "command/command.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
-#include "grid/substrate.h"
 #include "command/volume_choice.h"
+#include "grid/substrate.h"
 #include "maps/maps.h"
 
 #include <errno.h>

@@ -171,7 +171,8 @@ enum status build_common(struct build *b, struct report *rep)
         (st = pixels_put(b->d, &b->px, size_x, size_y, b->sk, rep)) != ST_OK ||
         (st = put_calibration(b, rep)) != ST_OK ||
         (st = put_pixels(b, IN_grid_z_offset, "/grid/z_offset", "m", 0, false, rep)) != ST_OK ||
-        (st = put_pixels(b, IN_grid_thickness, "/grid/thickness", "m", NAN, false, rep)) != ST_OK)
+        (st = put_pixels(b, IN_grid_thickness, "/grid/thickness", "m", NAN, false, rep)) != ST_OK ||
+        (st = put_pixels(b, IN_grid_substrate, "/grid/substrate", NULL, 0, false, rep)) != ST_OK)
         return st;
     bool gaps = b->px.list && b->px.list->n != b->px.ny * b->px.nx;
     return gaps ? ST_OK : put_pixels(b, IN_grid_present, "/grid/present", NULL, 0, false, rep);

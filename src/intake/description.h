@@ -114,6 +114,7 @@ enum intake_kind {
       "text: a file with one line a curve, its name in the first column; beside this description") \
     K(grid, present, PLACE, "1", "", "0 where there is no curve")                                  \
     K(grid, z_offset, PLACE, "m", "", "added to z of every curve of the pixel")                    \
+    K(grid, substrate, PLACE, "1", "", "not 0 where the pixel is bare substrate")                  \
     K(grid, thickness, PLACE, "m", "", "thickness of the sample at each pixel")                    \
     INTAKE_LEVER(K, deflection_sensitivity, "m/V",                                                 \
                  "deflection of the lever's end for each volt of the detector")                    \

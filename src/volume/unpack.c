@@ -40,7 +40,8 @@ static bool chunks_fit(const struct dataset *d, size_t tile_rows, size_t tile_co
 
 struct unpacker *unpacker_new(const struct dataset *d, size_t tile_rows, size_t tile_cols)
 {
-    if (!d->chunked || d->rank < 3 || !chunks_fit(d, tile_rows, tile_cols) || !plain_filters(d))
+    if (d->view || !d->chunked || d->rank < 3 || !chunks_fit(d, tile_rows, tile_cols) ||
+        !plain_filters(d))
         return NULL;
     struct unpacker *u = calloc(1, sizeof *u);
     if (!u) return NULL;

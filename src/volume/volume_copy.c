@@ -15,7 +15,7 @@ static const size_t chunk_bytes = (size_t)1 << 20;
 /* An attribute is kept in the object's header, which has no room for more. */
 static const size_t longest_note = 60000;
 
-enum { ARRAYS = 3 * SEG_COUNT, NUMBERS = 3 + 3 * SEG_COUNT };
+enum { ARRAYS = 3 * SEG_COUNT, SINGLE = 4, NUMBERS = SINGLE + 3 * SEG_COUNT };
 
 struct copy {
     struct volume *v;
@@ -66,16 +66,23 @@ static struct samples *array_at(struct copy *c, size_t i)
 
 static struct per_pixel *number_at(struct copy *c, size_t i)
 {
-    struct segment *seg = &c->v->seg[i < 3 ? 0 : (i - 3) / 3];
-    struct per_pixel *each[6] = {&c->v->present, &c->v->z_offset, &c->v->thickness,
-                                 &seg->length,   &seg->start,     &seg->step};
-    struct per_pixel *p = each[i < 3 ? i : 3 + (i - 3) % 3];
+    struct segment *seg = &c->v->seg[i < SINGLE ? 0 : (i - SINGLE) / 3];
+    struct per_pixel *single[SINGLE] = {&c->v->present, &c->v->z_offset, &c->v->thickness,
+                                        &c->v->substrate};
+    struct per_pixel *each[3] = {&seg->length, &seg->start, &seg->step};
+    struct per_pixel *p = i < SINGLE ? single[i] : each[(i - SINGLE) % 3];
     return p->set.id >= 0 ? p : NULL;
 }
 
+static bool is_length(size_t i)
+{
+    return i >= SINGLE && (i - SINGLE) % 3 == 0;
+}
+
+/* Marks and lengths; the others are lengths in metres. */
 static bool is_whole(size_t i)
 {
-    return i == 0 || (i >= 3 && (i - 3) % 3 == 0);
+    return i == 0 || i == 3 || is_length(i);
 }
 
 /* --- attributes as they are --- */
@@ -170,8 +177,8 @@ static enum status make_number(struct copy *c, size_t i, struct report *rep)
     hsize_t dims[2] = {c->ny, c->nx};
     if (!p) return ST_OK;
     c->number[i] = put_dataset(c->file, p->set.name,
-                               i == 0        ? H5T_STD_U8LE
-                               : is_whole(i) ? H5T_STD_I32LE
+                               is_length(i)  ? H5T_STD_I32LE
+                               : is_whole(i) ? H5T_STD_U8LE
                                              : H5T_IEEE_F64LE,
                                2, dims, H5P_DEFAULT);
     /* read in SI, so written in SI */
@@ -349,7 +356,7 @@ static enum status write_numbers(struct copy *c, size_t i, struct tile t, struct
     const struct per_pixel *p = number_at(c, i);
     if (!p) return ST_OK;
     double every = (double)c->cut.every_sample, *out = c->line;
-    bool length = i >= 3 && (i - 3) % 3 == 0, step = i >= 3 && (i - 3) % 3 == 2;
+    bool length = is_length(i), step = i >= SINGLE && (i - SINGLE) % 3 == 2;
     for (size_t row = k.row0; row < k.row0 + k.rows; row++)
         for (size_t col = k.col0; col < k.col0 + k.cols; col++, out++) {
             *out = p->tile[pixel_of(c, t, row, col)];

@@ -143,7 +143,7 @@ static void joined_drop(struct view *self)
 
 /* Numbers of all pixels, filled part by part. */
 struct gathered {
-    double *present, *z_offset, *thickness;
+    double *present, *z_offset, *thickness, *substrate;
     double *length[SEG_COUNT], *start[SEG_COUNT], *step[SEG_COUNT];
 };
 
@@ -153,7 +153,7 @@ struct joining {
     struct volume *model; /* the first part */
     size_t ny, nx, longest[SEG_COUNT];
     bool ramps_differ[SEG_COUNT], lengths[SEG_COUNT];
-    bool absent, z_offset, thickness, steps_differ[SEG_COUNT];
+    bool absent, z_offset, thickness, substrate, steps_differ[SEG_COUNT];
     double *along_m; /* positions along the join */
     struct gathered all;
     struct skeleton *sk;
@@ -224,6 +224,7 @@ static enum status compare(struct joining *j, size_t part, const struct volume *
     j->absent |= f->has_present;
     j->z_offset |= f->has_z_offset;
     j->thickness |= f->lever.thickness_by_pixel;
+    j->substrate |= f->lever.substrate_marked;
     return st;
 }
 
@@ -280,6 +281,7 @@ static enum status gather_part(struct joining *j, size_t part, const struct volu
     if (g->present) st = spread(j, part, v, &v->present, 1, g->present, rep);
     if (g->z_offset && st == ST_OK) st = spread(j, part, v, &v->z_offset, 0, g->z_offset, rep);
     if (g->thickness && st == ST_OK) st = spread(j, part, v, &v->thickness, NAN, g->thickness, rep);
+    if (g->substrate && st == ST_OK) st = spread(j, part, v, &v->substrate, 0, g->substrate, rep);
     for (int id = 0; id < SEG_COUNT && st == ST_OK; id++) {
         const struct segment *seg = &v->seg[id];
         if (g->length[id])
@@ -302,6 +304,7 @@ static enum status gather(struct joining *j, struct report *rep)
     bool good = true;
     if (j->absent) good &= (g->present = malloc(bytes)) != NULL;
     if (j->z_offset) good &= (g->z_offset = malloc(bytes)) != NULL;
+    if (j->substrate) good &= (g->substrate = malloc(bytes)) != NULL;
     if (j->thickness) good &= (g->thickness = malloc(bytes)) != NULL;
     for (int id = 0; id < SEG_COUNT; id++) {
         if (j->lengths[id]) good &= (g->length[id] = malloc(bytes)) != NULL;
@@ -467,6 +470,7 @@ static enum status put_all(struct joining *j, struct report *rep)
     if (st == ST_OK) st = put_pixels(j, "grid", "present", j->all.present, NULL, rep);
     if (st == ST_OK) st = put_pixels(j, "grid", "z_offset", j->all.z_offset, "m", rep);
     if (st == ST_OK) st = put_pixels(j, "grid", "thickness", j->all.thickness, "m", rep);
+    if (st == ST_OK) st = put_pixels(j, "grid", "substrate", j->all.substrate, NULL, rep);
     for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++) {
         const struct known *k = &f->lever.item[i];
         snprintf(name, sizeof name, "/calibration/%s", lever_rows[i].name);
@@ -483,6 +487,7 @@ static void joining_free(struct joining *j)
     free(g->present);
     free(g->z_offset);
     free(g->thickness);
+    free(g->substrate);
     for (int id = 0; id < SEG_COUNT; id++) {
         free(g->length[id]);
         free(g->start[id]);

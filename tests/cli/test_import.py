@@ -353,6 +353,21 @@ class Import(InFolder):
             self.maps("joined.h5", "joined-maps.h5")
             self.same_maps(f"{volume[:-3]}-maps.h5", "joined-maps.h5")
 
+    def test_what_stands_at_each_pixel_survives(self):
+        rng = np.random.default_rng(5)
+        thickness, bare = rng.uniform(1, 2, (5, 6)), rng.integers(0, 2, (5, 6))
+        (self.folder / "marked.h5").write_bytes((self.folder / "ramp.h5").read_bytes())
+        with h5py.File(self.folder / "marked.h5", "r+") as f:
+            f.create_dataset("grid/thickness", data=thickness).attrs["units"] = "um"
+            f["grid/substrate"] = bare
+        for i, rows in enumerate(("0..1", "2..4")):
+            self.run_there("import", "marked.h5", "--rows", rows, "-o", f"marked{i}.h5", "-q")
+        self.run_there("import", "marked0.h5", "marked1.h5", "-o", "marked-again.h5", "-q")
+        with h5py.File(self.folder / "marked-again.h5") as f:
+            np.testing.assert_allclose(f["grid/thickness"][...], thickness * 1e-6, rtol=1e-15)
+            np.testing.assert_array_equal(f["grid/substrate"][...], bare)
+            self.assertEqual(f["grid/substrate"].dtype.kind, "u")
+
     def test_joined_side_by_side(self):
         self.write("across.yaml", {"source": {"kind": "volume"}, "join": {"along": "columns"}})
         self.run_there("import", "ramp.h5", "--columns", "0..3", "-o", "left.h5", "-q")
