@@ -1,4 +1,5 @@
 /* cantle import: data as they are become a volume. */
+#include "base/output_file.h"
 #include "command/command.h"
 #include "command/describe.h"
 #include "intake/intake.h"
@@ -233,6 +234,8 @@ static enum status write_volume(const struct import_options *o, const struct des
     struct lever given;
     FILE *progress = o->quiet ? NULL : stderr;
     enum status st = make_cut(o, volume_facts(v), &cut, rep);
+    for (size_t i = 0; i < o->sources && st == ST_OK; i++)
+        st = output_check(o->output, o->source[i], o->overwrite, rep);
     if (st == ST_OK) st = intake_calibration(d, &given, rep);
     if (st == ST_OK) st = intake_digest(o->source, o->sources, progress, digest, &bytes, rep);
     if (st != ST_OK) return st;

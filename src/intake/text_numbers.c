@@ -41,58 +41,70 @@ static int by_name(const void *a, const void *b)
     return strcmp(((const struct row *)a)->name, ((const struct row *)b)->name);
 }
 
-static enum status read_table(struct text_numbers *t, struct report *rep)
+/* The table beside the description, unless its path is absolute. */
+static void table_path(const struct description *d, char *out, size_t size)
 {
-    const struct description *d = t->d;
-    char path[4096 + 300];
     const char *name = d->v[IN_grid_table].text, *slash = strrchr(d->path, '/');
-    if (!d->v[IN_grid_table].set)
-        return description_ask(d, IN_grid_table,
-                               "a column of a table is asked for, but there is "
-                               "no table",
-                               "positions.txt", rep);
     bool beside = slash && *name != '/';
-    snprintf(path, sizeof path, "%.*s%s", beside ? (int)(slash - d->path + 1) : 0, d->path, name);
-    FILE *in = fopen(path, "rbe");
-    if (!in)
-        return description_at(d, IN_grid_table,
-                              fail(rep, ST_INPUT, "%s: cannot be read: %s", path, strerror(errno)),
-                              rep);
-    size_t size = 0, room = 1 << 16;
-    t->table = malloc(room + 1);
-    while (t->table && size < largest_table) {
-        size_t got = fread(t->table + size, 1, room - size, in);
+    snprintf(out, size, "%.*s%s", beside ? (int)(slash - d->path + 1) : 0, d->path, name);
+}
+
+/* The whole file with a 0 behind it. */
+static enum status read_whole(FILE *in, const char *path, char **out, struct report *rep)
+{
+    size_t size = 0, room = 1 << 16, got = 1;
+    char *text = malloc(room + 1);
+    while (text && got > 0 && size < largest_table) {
+        got = fread(text + size, 1, room - size, in);
         size += got;
-        if (got == 0) break;
         if (size < room) continue;
-        char *more = realloc(t->table, (room *= 2) + 1);
-        if (!more) break;
-        t->table = more;
+        char *more = realloc(text, (room *= 2) + 1);
+        if (!more) free(text);
+        text = more;
     }
-    fclose(in);
-    if (!t->table || size >= largest_table) return fail(rep, ST_MEMORY, "%s: is too large", path);
-    t->table[size] = 0;
+    *out = text;
+    if (!text) return fail(rep, ST_MEMORY, "%s: not enough memory to read it", path);
+    text[size] = 0;
+    return size < largest_table ? ST_OK : fail(rep, ST_INPUT, "%s: is too large for a table", path);
+}
+
+/* Cut the text into names and the rest of their lines. */
+static enum status index_table(struct text_numbers *t, struct report *rep)
+{
+    char *rest = t->table, *line;
+    const char separators[] = {t->rules.separator, t->rules.separator == ' ' ? '\t' : 0, 0};
     size_t lines = 1;
     for (const char *c = t->table; *c; c++)
         lines += *c == '\n';
     t->row = calloc(lines, sizeof *t->row);
-    if (!t->row) return fail(rep, ST_MEMORY, "%s: not enough memory", path);
-    char *rest = t->table, *line;
+    if (!t->row) return fail(rep, ST_MEMORY, "not enough memory for a table of %zu lines", lines);
     while ((line = line_next(&rest))) {
-        const char *first = line + strspn(line, " \t");
-        if (!*first || strchr(t->rules.comment, *first)) continue;
-        t->row[t->rows].name = line + (first - line);
-        char *end = t->row[t->rows].name;
-        end += t->rules.separator == ' ' ? strcspn(end, " \t")
-                                         : strcspn(end, (char[]){t->rules.separator, 0});
-        t->row[t->rows].cells = *end ? end + 1 : end;
-        while (end > t->row[t->rows].name && end[-1] == ' ')
+        line += strspn(line, " \t");
+        if (!*line || strchr(t->rules.comment, *line)) continue;
+        char *end = line + strcspn(line, separators);
+        t->row[t->rows++] = (struct row){line, *end ? end + 1 : end};
+        while (end > line && end[-1] == ' ')
             end--;
         *end = 0;
-        t->rows++;
     }
     qsort(t->row, t->rows, sizeof *t->row, by_name);
     return ST_OK;
+}
+
+static enum status read_table(struct text_numbers *t, struct report *rep)
+{
+    char path[4096 + 300];
+    if (!t->d->v[IN_grid_table].set)
+        return description_ask(t->d, IN_grid_table,
+                               "a column of a table is asked for, but there is no table",
+                               "positions.txt", rep);
+    table_path(t->d, path, sizeof path);
+    FILE *in = fopen(path, "rbe");
+    enum status st = in ? read_whole(in, path, &t->table, rep)
+                        : fail(rep, ST_INPUT, "%s: cannot be read: %s", path, strerror(errno));
+    if (in) fclose(in);
+    if (st == ST_OK) st = index_table(t, rep);
+    return st == ST_OK ? st : description_at(t->d, IN_grid_table, st, rep);
 }
 
 static enum status make_one(struct text_numbers *t, enum intake_key key, struct report *rep)

@@ -546,6 +546,48 @@ class Import(InFolder):
         self.refuses("import", "broken.h5", "-o", "no.h5", status=INPUT, says=("/approach/signal", "damaged"))
         self.assertEqual(list(self.folder.glob("no.h5*")), [])
 
+    def test_damaged_arrays_and_archives_end_orderly(self):
+        """Cut and changed bytes of .npy, .npz and tar: a volume, or one line and nothing left."""
+        samples = np.zeros((3, 4, 64), "<f4")
+        samples[..., 40:] = np.arange(24) * 0.1
+        np.save(self.folder / "d.npy", samples)
+        np.savez(self.folder / "d.npz", v=samples)
+        np.save(self.folder / "d-ramp.npy", np.linspace(0, 1, 64))
+        (self.folder / "d-text").mkdir()
+        for i in range(4):
+            (self.folder / "d-text" / f"c{i}.txt").write_text("# k = 0.06 N/m\n" + "".join(
+                f"{x:.3f} {max(0, x - 0.7):.4f}\n" for x in np.linspace(0, 1, 64)))
+        with tarfile.open(self.folder / "d.tar", "w") as tar:
+            tar.add(self.folder / "d-text", "curves")
+        common = {"signal": {"stage": "detector", "repulsion": "positive"}, "z": {"direction": "toward_sample"}}
+        pitch = {"pixel_size_x": "1 um", "pixel_size_y": "1 um"}
+        array = {"axes": "row column sample", "z": "file d-ramp.npy in um"}
+        self.write("d.npy.yaml", {"source": {"kind": "npy"}, **common, "grid": pitch,
+                                  "approach": {"signal": "data in V", **array}})
+        self.write("d.npz.yaml", {"source": {"kind": "npy"}, **common, "grid": pitch,
+                                  "approach": {"signal": "member v in V", **array}})
+        self.write("d.tar.yaml", {"source": {"kind": "text"}, **common,
+                                  "grid": {**pitch, "rows": 2, "columns": 2, "order": "by_rows"},
+                                  "calibration": {"spring_constant": "header k = ([0-9.]+) (N/m)"},
+                                  "approach": {"signal": "column 2 in V", "z": "column 1 in um"}})
+        rng = np.random.default_rng(11)
+        refused = 0
+        for name, head in (("d.npy", 128), ("d.npz", 400), ("d.tar", 3000)):
+            whole = (self.folder / name).read_bytes()
+            for i in range(14):
+                data = bytearray(whole)
+                if i % 3 == 0:
+                    del data[rng.integers(len(data)):]
+                for at in rng.integers(0, head if i % 3 == 1 else len(whole), 4 if i % 3 else 0):
+                    data[at] = rng.choice([0, 255, 39, 40, 32, rng.integers(256)])
+                (self.folder / f"x{name[1:]}").write_bytes(data)
+                done = cantle("import", f"{name}.yaml", f"x{name[1:]}", "-o", "damaged.h5", "-f", "-q",
+                              folder=self.folder)
+                self.assertIn(done.returncode, (0, RECIPE, INPUT), done.stderr)
+                self.assertEqual(len(done.stderr.splitlines()), 1 if done.returncode else 0, done.stderr)
+                refused += done.returncode != 0
+        self.assertGreater(refused, 15)
+
     def test_full_disk(self):
         """A limit on the size of files stands for a full disk; the source is read all the same."""
         def limit():
