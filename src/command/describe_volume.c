@@ -407,11 +407,12 @@ static enum status print_json(struct volume *v, const struct example *e, const s
     return describe_print(
         json_pack("{s:s, s:s, s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, "
                   "s:o, s:o, s:o}",
-                  "kind", "volume", "path", describe_text(f->path), "title", f->title, "made_from", f->made_from,
-                  "source_digest", f->source_digest, "bytes", (json_int_t)f->file_bytes, "grid",
-                  json_grid(f), "curves", (json_int_t)(f->nx * f->ny - f->n_absent), "absent",
-                  (json_int_t)f->n_absent, "z_offset", f->has_z_offset, "segments", segments,
-                  "calibration", json_calibration(f), "models", json_models(f), "tiles", tiles,
+                  "kind", "volume", "path", describe_text(f->path), "title", f->title, "made_from",
+                  f->made_from, "source_digest", f->source_digest, "bytes",
+                  (json_int_t)f->file_bytes, "grid", json_grid(f), "curves",
+                  (json_int_t)(f->nx * f->ny - f->n_absent), "absent", (json_int_t)f->n_absent,
+                  "z_offset", f->has_z_offset, "segments", segments, "calibration",
+                  json_calibration(f), "models", json_models(f), "tiles", tiles,
                   "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints, "warnings",
                   json_warnings(d), "cannot_tell", json_unsure(d)),
         rep);
