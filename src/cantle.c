@@ -7,6 +7,7 @@
 #include "command/command.h"
 #include "maps/agree.h"
 
+#include <archive.h>
 #include <cyaml/cyaml.h>
 #include <errno.h>
 #include <gsl/gsl_version.h>
@@ -69,6 +70,7 @@ static void print_version(void)
     printf("xxHash           %u.%u.%u\n", xxh / 10000, xxh / 100 % 100, xxh % 100);
     printf("jansson          %s\n", jansson_version_str());
     printf("libdeflate       %s\n", LIBDEFLATE_VERSION_STRING);
+    printf("libarchive       %s\n", archive_version_string());
 }
 
 static const struct command *find_command(const char *word)

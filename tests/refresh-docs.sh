@@ -6,6 +6,7 @@ set -euo pipefail
 root=$(cd "$(dirname "$0")/.." && pwd)
 cantle=$root/build/cantle
 "$cantle" manual keys >"$root/docs/recipe-keys.md"
+"$cantle" manual import >"$root/docs/import-keys.md"
 "$cantle" manual models >"$root/docs/models.md"
 "$cantle" manual maps >"$root/docs/maps.md"
 "$cantle" manual flags >"$root/docs/flags.md"

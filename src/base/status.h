@@ -9,7 +9,9 @@
 #define STATUS_LIST(S)                                                                             \
     S(OK, 0, "done")                                                                               \
     S(USAGE, 2, "the command line is wrong")                                                       \
-    S(RECIPE, 3, "the recipe is wrong: unknown key, bad value, or a value that is missing")        \
+    S(RECIPE, 3,                                                                                   \
+      "the recipe or import description is wrong: unknown key, bad value, or a value that is "     \
+      "missing")                                                                                   \
     S(INPUT, 4, "an input file is missing, or is not what it should be")                           \
     S(OUTPUT, 5, "an output cannot be written (exists already, no permission, disk full)")         \
     S(ALL_REJECTED, 6, "the maps were written, but every pixel was rejected")                      \

@@ -2,7 +2,7 @@
 
 #include "base/units.h"
 #include "base/words.h"
-#include "recipe/yaml_complaint.h"
+#include "base/yaml_complaint.h"
 
 #include <errno.h>
 #include <math.h>

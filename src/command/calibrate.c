@@ -1,9 +1,9 @@
 /* cantle calibrate: sensitivity, spring constant and tip, with uncertainties, into a lever file. */
 #include "command/calibrate.h"
+#include "base/output_file.h"
 #include "calibration/sanity.h"
 #include "command/command.h"
 #include "command/describe.h"
-#include "maps/output_file.h"
 #include "maps/text_time.h"
 
 #include <errno.h>

@@ -3,6 +3,7 @@
 #include "command/command.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
+#include "command/volume_choice.h"
 #include "grid/substrate.h"
 #include "maps/maps.h"
 
@@ -13,7 +14,7 @@
 #include <unistd.h>
 
 struct curve_wish {
-    const char *file, *column, *row, *recipe, *volume, *output, *text;
+    const char *file, *column, *row, *recipe, *volume, *mapping, *output, *text;
     bool too_many;
 };
 
@@ -22,6 +23,8 @@ static const struct argp_option options[] = {
      "Recipe to use. Default: the one in the map file; for a volume all keys' defaults", 0},
     {"volume", 'v', "VOLUME.h5", 0,
      "Where the volume of the map file is now. Default: where it was, else beside the map file", 0},
+    {"mapping", 'm', "DESCRIPTION.yaml", 0,
+     MAPPING_HELP ". Default for a map file: the one it was made with", 0},
     {"output", 'o', "FIGURE", 0,
      "Where the figure goes: a name ending in .png, .svg or .pdf. Default: FILE-cCOLUMN-rROW.png, "
      "FILE without .h5. A figure that is there already is replaced",
@@ -45,6 +48,9 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return 0;
     case 'v':
         wish->volume = arg;
+        return 0;
+    case 'm':
+        wish->mapping = arg;
         return 0;
     case 'o':
         wish->output = arg;
@@ -164,7 +170,11 @@ static enum status begin_from_maps(const struct curve_wish *wish, struct curve_c
         st = wish->recipe ? given_recipe(wish, c, rep) : stored_recipe(&view, c, rep);
         c->has_recipe = st == ST_OK;
     }
-    if (st == ST_OK) st = volume_open(&c->volume, c->volume_path, rep);
+    if (st == ST_OK)
+        st = wish->mapping
+                 ? volume_choice_open(&c->volume, c->volume_path, wish->mapping, NULL, rep)
+                 : volume_choice_parsed(&c->volume, c->volume_path, view.mapping_text, wish->file,
+                                        rep);
     if (st == ST_OK) {
         c->facts = volume_facts(c->volume);
         if (c->facts->nx != view.nx || c->facts->ny != view.ny)
@@ -193,7 +203,7 @@ static enum status begin_from_volume(const struct curve_wish *wish, struct curve
     enum status st = name_fits(used, sizeof c->volume_path, rep);
     if (st == ST_OK) st = given_recipe(wish, c, rep);
     c->has_recipe = st == ST_OK;
-    if (st == ST_OK) st = volume_open(&c->volume, wish->file, rep);
+    if (st == ST_OK) st = volume_choice_open(&c->volume, wish->file, wish->mapping, NULL, rep);
     if (st != ST_OK) return st;
     c->facts = volume_facts(c->volume);
     return check_place(c, c->facts->nx, c->facts->ny, rep);

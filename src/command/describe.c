@@ -4,6 +4,7 @@
 #include "base/units.h"
 #include "base/words.h"
 #include "command/command.h"
+#include "command/volume_choice.h"
 #include "maps/maps.h"
 #include "volume/volume.h"
 
@@ -90,12 +91,13 @@ enum status describe_print(json_t *all, struct report *rep)
 }
 
 struct describe_options {
-    const char *path;
+    const char *path, *mapping;
     bool json;
 };
 
 static const struct argp_option option_rows[] = {
     {"json", 'j', NULL, 0, "print one JSON object instead of text; lengths and the like in SI", 0},
+    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {0},
 };
 
@@ -105,6 +107,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     switch (key) {
     case 'j':
         o->json = true;
+        return 0;
+    case 'm':
+        o->mapping = arg;
         return 0;
     case ARGP_KEY_ARG:
         if (o->path) argp_error(state, "one argument too many: '%s'; expected one FILE", arg);
@@ -139,6 +144,6 @@ enum status command_describe(int argc, char **argv, const struct world *world, s
     enum status st = options_parse(&describe_argp, argc, argv, world, &o, &done, rep);
     if (st != ST_OK || done || world->rank != 0) return st;
     /* what is neither is told what a volume should look like */
-    return maps_is_one(o.path) ? describe_map(o.path, o.json, rep)
-                               : describe_volume(o.path, o.json, rep);
+    return !o.mapping && maps_is_one(o.path) ? describe_map(o.path, o.json, rep)
+                                             : describe_volume(o.path, o.mapping, o.json, rep);
 }

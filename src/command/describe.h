@@ -9,8 +9,13 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/** Print what a file holds, as text or as one JSON object, to stdout. */
-enum status describe_volume(const char *path, bool json, struct report *rep) MUST_CHECK;
+/** Print what a file holds, as text or as one JSON object, to stdout. mapping: import description,
+ * or NULL. */
+enum status describe_volume(const char *path, const char *mapping, bool json,
+                            struct report *rep) MUST_CHECK;
+/** The same of a volume that is open. */
+struct volume;
+enum status describe_open_volume(struct volume *v, bool json, struct report *rep) MUST_CHECK;
 enum status describe_map(const char *path, bool json, struct report *rep) MUST_CHECK;
 
 /** One aligned line: label (at most 12 letters) and text. */

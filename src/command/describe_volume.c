@@ -1,7 +1,9 @@
 #include "command/describe.h"
+#include "command/volume_choice.h"
 
 #include "base/units.h"
 #include "contact/contact.h"
+#include "doctor/doctor.h"
 #include "grid/grid.h"
 #include "volume/volume.h"
 
@@ -249,7 +251,20 @@ static void print_models(const struct volume_facts *f)
     }
 }
 
-static enum status print_text(struct volume *v, const struct example *e)
+static void print_diagnosis(const struct diagnosis *d)
+{
+    for (size_t i = 0; i < d->n; i++) {
+        const struct finding *f = &d->finding[i];
+        describe_line("warning", "%s (%s)", trouble_rows[f->trouble].words,
+                      evidence_words[f->evidence]);
+        describe_line("", "seen: %s", f->reason);
+        describe_line("", "to do: %s", f->correction);
+    }
+    for (size_t i = 0; i < d->n_unsure; i++)
+        describe_line(i ? "" : "cannot tell", "%s", d->unsure[i].text);
+}
+
+static enum status print_text(struct volume *v, const struct example *e, const struct diagnosis *d)
 {
     const struct volume_facts *f = volume_facts(v);
     char bytes[32], memory[32], advice[256];
@@ -257,6 +272,9 @@ static enum status print_text(struct volume *v, const struct example *e)
     describe_bytes((double)grid_memory(f), memory);
     describe_line("volume", "%s (%s)", f->path, bytes);
     describe_line("title", "%s", *f->title ? f->title : "none");
+    if (*f->made_from)
+        describe_line("made from", "%s (digest %s)", f->made_from,
+                      *f->source_digest ? f->source_digest : "not stated");
     print_grid(f);
     for (int id = 0; id < SEG_COUNT; id++)
         print_segment(f, (enum segment_id)id, e);
@@ -270,6 +288,7 @@ static enum status print_text(struct volume *v, const struct example *e)
         advice_for(&f->seg[id], segment_words[id], advice, sizeof advice);
         if (*advice) describe_line("advice", "%s", advice);
     }
+    print_diagnosis(d);
     return ST_OK;
 }
 
@@ -349,7 +368,29 @@ static json_t *json_grid(const struct volume_facts *f)
                      describe_real(step_of(f->y_m, f->ny)));
 }
 
-static enum status print_json(struct volume *v, const struct example *e, struct report *rep)
+static json_t *json_warnings(const struct diagnosis *d)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < d->n; i++)
+        json_array_append_new(list, json_pack("{s:s, s:s, s:s, s:s, s:s}", "name",
+                                              trouble_rows[d->finding[i].trouble].name, "words",
+                                              trouble_rows[d->finding[i].trouble].words, "evidence",
+                                              evidence_words[d->finding[i].evidence], "reason",
+                                              d->finding[i].reason, "correction",
+                                              d->finding[i].correction));
+    return list;
+}
+
+static json_t *json_unsure(const struct diagnosis *d)
+{
+    json_t *list = json_array();
+    for (size_t i = 0; i < d->n_unsure; i++)
+        json_array_append_new(list, json_string(d->unsure[i].text));
+    return list;
+}
+
+static enum status print_json(struct volume *v, const struct example *e, const struct diagnosis *d,
+                              struct report *rep)
 {
     const struct volume_facts *f = volume_facts(v);
     char advice[256];
@@ -364,23 +405,33 @@ static enum status print_json(struct volume *v, const struct example *e, struct 
                               "rows", (json_int_t)f->tile_rows, "columns", (json_int_t)f->tile_cols,
                               "bytes", (json_int_t)f->tile_bytes);
     return describe_print(
-        json_pack("{s:s, s:o, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, s:o}", "kind",
-                  "volume", "path", describe_text(f->path), "title", f->title, "bytes",
+        json_pack("{s:s, s:s, s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, "
+                  "s:o, s:o, s:o}",
+                  "kind", "volume", "path", describe_text(f->path), "title", f->title, "made_from",
+                  f->made_from, "source_digest", f->source_digest, "bytes",
                   (json_int_t)f->file_bytes, "grid", json_grid(f), "curves",
                   (json_int_t)(f->nx * f->ny - f->n_absent), "absent", (json_int_t)f->n_absent,
                   "z_offset", f->has_z_offset, "segments", segments, "calibration",
                   json_calibration(f), "models", json_models(f), "tiles", tiles,
-                  "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints),
+                  "memory_per_rank_bytes", (json_int_t)grid_memory(f), "advice", hints, "warnings",
+                  json_warnings(d), "cannot_tell", json_unsure(d)),
         rep);
 }
 
-enum status describe_volume(const char *path, bool json, struct report *rep)
+enum status describe_open_volume(struct volume *v, bool json, struct report *rep)
+{
+    struct example e;
+    struct diagnosis d;
+    enum status st = find_example(v, &e, rep);
+    if (st == ST_OK) st = doctor_examine(v, &d, rep);
+    return st != ST_OK ? st : json ? print_json(v, &e, &d, rep) : print_text(v, &e, &d);
+}
+
+enum status describe_volume(const char *path, const char *mapping, bool json, struct report *rep)
 {
     struct volume *v = NULL;
-    struct example e;
-    enum status st = volume_open(&v, path, rep);
-    if (st == ST_OK) st = find_example(v, &e, rep);
-    if (st == ST_OK) st = json ? print_json(v, &e, rep) : print_text(v, &e);
+    enum status st = volume_choice_open(&v, path, mapping, NULL, rep);
+    if (st == ST_OK) st = describe_open_volume(v, json, rep);
     volume_close(&v);
     return st;
 }

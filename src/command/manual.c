@@ -2,6 +2,7 @@
 #include "command/command.h"
 #include "contact/contact.h"
 #include "curve/result.h"
+#include "intake/description.h"
 #include "recipe/recipe.h"
 
 #include <stdio.h>
@@ -129,14 +130,16 @@ static void page_statuses(void)
     }
 }
 
+static void page_import(void)
+{
+    description_manual(stdout);
+}
+
 static const struct {
     const char *name;
     void (*print)(void);
-} pages[] = {{"keys", page_keys},
-             {"models", page_models},
-             {"maps", page_maps},
-             {"flags", page_flags},
-             {"statuses", page_statuses}};
+} pages[] = {{"keys", page_keys}, {"import", page_import}, {"models", page_models},
+             {"maps", page_maps}, {"flags", page_flags},   {"statuses", page_statuses}};
 enum { PAGES = sizeof pages / sizeof *pages };
 
 static int find_page(const char *name)
@@ -154,11 +157,12 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         if (*page >= 0) argp_error(state, "one argument too many: '%s'; expected one page", arg);
         *page = find_page(arg);
         if (*page < 0)
-            argp_error(state, "unknown page '%s'; pages are keys, models, maps, flags, statuses",
+            argp_error(state,
+                       "unknown page '%s'; pages are keys, import, models, maps, flags, statuses",
                        arg);
         return 0;
     case ARGP_KEY_NO_ARGS:
-        argp_error(state, "no page given; pages are keys, models, maps, flags, statuses");
+        argp_error(state, "no page given; pages are keys, import, models, maps, flags, statuses");
         return 0;
     default:
         return ARGP_ERR_UNKNOWN;
@@ -167,9 +171,10 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
 
 static const struct argp manual_argp = {
     .parser = parse_option,
-    .args_doc = "keys|models|maps|flags|statuses",
+    .args_doc = "keys|import|models|maps|flags|statuses",
     .doc = "Print a reference page in Markdown, made from the tables that the program works by.\v"
-           "keys: every key of a recipe. models: the contact models with formula and source. maps: "
+           "keys: every key of a recipe. import: every key of an import description. models: the "
+           "contact models with formula and source. maps: "
            "what each map means. flags: states and flags of pixels. statuses: exit statuses.",
 };
 

@@ -4,6 +4,7 @@
 #include "command/command.h"
 #include "command/map_options.h"
 #include "command/map_summary.h"
+#include "command/volume_choice.h"
 #include "grid/grid.h"
 #include "grid/substrate.h"
 #include "maps/agree.h"
@@ -20,6 +21,7 @@ struct run {
     struct recipe recipe;
     bool has_recipe;
     struct volume *volume;
+    char *mapping_text;
     struct curve_plan plan;
     struct maps *maps;
     struct maps_found found;
@@ -55,7 +57,7 @@ static enum status prepare(const struct map_options *o, struct run *run, const s
                         : recipe_default(&run->recipe, rep);
     if (st != ST_OK) return st;
     run->has_recipe = true;
-    st = volume_open(&run->volume, o->volume_path, rep);
+    st = volume_choice_open(&run->volume, o->volume_path, o->mapping, &run->mapping_text, rep);
     if (st != ST_OK) return st;
     const struct volume_facts *f = volume_facts(run->volume);
     enum signal_stage stages[SEG_COUNT];
@@ -78,6 +80,8 @@ static enum status gather_origin(const struct map_options *o, struct run *run,
                                 .plan = &run->plan,
                                 .volume = volume_facts(run->volume),
                                 .command_line = command_line,
+                                .mapping_path = o->mapping,
+                                .mapping_text = o->mapping ? run->mapping_text : NULL,
                                 .n_tiles = volume_tile_count(run->volume),
                                 .checkpoint_s = o->checkpoint_s};
     return volume_setup_digest(run->volume, &out->setup, rep);
@@ -210,6 +214,7 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     curve_plan_free(&run.plan);
     volume_close(&run.volume);
     if (run.has_recipe) recipe_free(&run.recipe);
+    free(run.mapping_text);
     free(command_line);
     return st;
 }

@@ -1,6 +1,7 @@
 #include "command/map_options.h"
 
 #include "base/units.h"
+#include "command/volume_choice.h"
 
 #include <string.h>
 
@@ -9,6 +10,7 @@ enum { KEY_TAKE_OVER = 0x200, KEY_STOP_AFTER, KEY_CHECKPOINT, KEY_LIMIT };
 static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "map file to write (HDF5); needed", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 0},
+    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {"quiet", 'q', NULL, 0, "no progress and no summary", 0},
     {"resume", 'r', NULL, 0,
      "go on with FILE.part where an earlier run stopped; begin if there is none; nothing to do if "
@@ -70,6 +72,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case 'f':
         o->overwrite = true;
+        return 0;
+    case 'm':
+        o->mapping = arg;
         return 0;
     case 'q':
         o->quiet = true;

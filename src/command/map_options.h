@@ -6,7 +6,7 @@
 #include <stdbool.h>
 
 struct map_options {
-    const char *recipe_path, *volume_path, *output;
+    const char *recipe_path, *volume_path, *output, *mapping;
     bool overwrite, quiet, resume, take_over;
     double stop_after_s;  /**< 0 = no limit */
     double checkpoint_s;  /**< MAP_CHECKPOINT_S */

@@ -1,11 +1,12 @@
 /* A commented recipe with every key, for a volume or in general. */
 #include "recipe/recipe.h"
+#include "base/output_file.h"
 #include "base/units.h"
 #include "base/words.h"
 #include "build_facts.h"
 #include "command/command.h"
+#include "command/volume_choice.h"
 #include "contact/contact.h"
-#include "maps/output_file.h"
 #include "volume/volume.h"
 
 #include <errno.h>
@@ -15,7 +16,7 @@
 #include <string.h>
 
 struct options {
-    const char *volume, *output;
+    const char *volume, *output, *mapping;
     bool overwrite;
 };
 
@@ -264,7 +265,8 @@ static enum status print_recipe(const struct options *o, struct report *rep)
     struct page page = {.out = NULL};
     char *text = NULL;
     size_t size = 0;
-    if (o->volume && (st = volume_open(&volume, o->volume, rep)) != ST_OK) goto done;
+    if (o->volume && (st = volume_choice_open(&volume, o->volume, o->mapping, NULL, rep)) != ST_OK)
+        goto done;
     page.facts = volume ? volume_facts(volume) : NULL;
     page.model = suggest_model(page.facts);
     page.out = open_memstream(&text, &size);
@@ -287,6 +289,7 @@ done:
 static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "write the recipe into FILE, not to standard output", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists", 0},
+    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {0},
 };
 
@@ -299,6 +302,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case 'f':
         o->overwrite = true;
+        return 0;
+    case 'm':
+        o->mapping = arg;
         return 0;
     case ARGP_KEY_ARG:
         if (o->volume) argp_error(state, "one argument too many: '%s'; expected one VOLUME", arg);

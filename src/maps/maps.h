@@ -23,6 +23,7 @@ struct maps_origin {
     size_t n_tiles;
     struct digest setup; /**< of all that the volume says beside samples (volume_setup_digest) */
     double checkpoint_s; /**< longest time between two savings of a rank's states */
+    const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
 };
 
 /** Collective. Rank 0 creates PATH.part (ST_OUTPUT if PATH exists and not overwrite, or PATH.part
@@ -100,7 +101,8 @@ struct maps_view {
     char path[512], title[256], source_path[512]; /**< source: the volume, as given */
     char *recipe_text;                            /**< as given */
     char *lever_text;                             /**< of its lever file; NULL = none */
-    char *provenance_json;                        /**< the run: program, host, ranks, ... */
+    char *mapping_text;    /**< import description the volume was read with, "" if it had none */
+    char *provenance_json; /**< the run: program, host, ranks, ... */
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */

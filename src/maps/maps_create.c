@@ -1,7 +1,7 @@
 #include "maps/maps_private.h"
 
+#include "base/output_file.h"
 #include "maps/agree.h"
-#include "maps/output_file.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
 

@@ -1,9 +1,9 @@
 #include "maps/maps_private.h"
 
+#include "base/output_file.h"
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
-#include "maps/output_file.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
 #include "maps/statistics.h"

@@ -1,9 +1,9 @@
 /* PATH.part between its making and its finish: opened, saved, closed, read back. */
 #include "maps/maps_private.h"
 
+#include "base/output_file.h"
 #include "base/watch.h"
 #include "maps/agree.h"
-#include "maps/output_file.h"
 
 #include <errno.h>
 #include <fcntl.h>

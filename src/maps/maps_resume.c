@@ -2,11 +2,11 @@
 #include "maps/maps_private.h"
 
 #include "base/guard.h"
+#include "base/output_file.h"
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/h5get.h"
 #include "maps/identity.h"
-#include "maps/output_file.h"
 #include "maps/pulse.h"
 
 #include <errno.h>

@@ -228,8 +228,10 @@ static enum status load_words(struct maps_view *v, hid_t file, struct report *re
     v->recipe_text = h5get_text(file, "/entry/process_2_contact_fit/recipe/data");
     v->lever_text = h5get_text(file, "/entry/process_1_calibration/lever_file/data");
     if (!v->recipe_text) v->recipe_text = strdup("");
+    v->mapping_text = h5get_text(file, "/entry/run/import_description/data");
+    if (!v->mapping_text) v->mapping_text = strdup("");
     v->provenance_json = run_json(file);
-    return v->recipe_text && v->provenance_json
+    return v->recipe_text && v->mapping_text && v->provenance_json
                ? ST_OK
                : fail(rep, ST_MEMORY, "not enough memory for its texts");
 }
@@ -271,6 +273,7 @@ void maps_view_free(struct maps_view *v)
     free(v->flags);
     free(v->recipe_text);
     free(v->lever_text);
+    free(v->mapping_text);
     free(v->provenance_json);
     *v = (struct maps_view){0};
 }

@@ -1,7 +1,7 @@
 #include "maps/maps_private.h"
 
 #include "base/clock.h"
-#include "maps/output_file.h"
+#include "base/output_file.h"
 
 #include <errno.h>
 #include <float.h>

@@ -200,8 +200,9 @@ static void put_scheduler(struct h5put *p, hid_t run)
     h5put_text(p, run, "scheduler_job_id", job);
 }
 
-static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
+static void put_input(struct h5put *p, hid_t run, const struct maps_origin *o)
 {
+    const struct volume_facts *v = o->volume;
     struct stat facts;
     char modified[40] = "";
     uint64_t nanoseconds = 0;
@@ -217,6 +218,12 @@ static void put_input(struct h5put *p, hid_t run, const struct volume_facts *v)
     h5put_text(p, run, "input_modified", modified);
     h5put_count(p, run, "input_modified_ns", nanoseconds);
     h5put_text(p, run, "input_digest_method", DIGEST_METHOD);
+    if (*v->made_from) h5put_text(p, run, "input_made_from", v->made_from);
+    if (*v->source_digest) h5put_text(p, run, "input_source_digest", v->source_digest);
+    if (o->mapping_text)
+        put_note(p, run, "import_description", "application/yaml",
+                 "what is what in the input, which is not a volume of its own", o->mapping_path,
+                 o->mapping_text);
     free(absolute);
 }
 
@@ -233,7 +240,7 @@ static void put_run(struct h5put *p, hid_t entry, const struct maps_origin *o,
     h5put_text(p, run, "host", host);
     h5put_integer(p, run, "ranks", ranks);
     put_scheduler(p, run);
-    put_input(p, run, o->volume);
+    put_input(p, run, o);
     if (!identity && p->st == ST_OK)
         p->st = fail(p->rep, ST_MEMORY, "not enough memory for what the maps are made from");
     h5put_text(p, run, "identity", identity ? identity : "");

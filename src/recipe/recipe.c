@@ -18,12 +18,24 @@ const struct recipe_row recipe_rows[KEY_COUNT] = {
 #undef K
 };
 
+static const struct section_key section_keys[KEY_COUNT] = {
+#define K(section, key, kind, unit, standard, help) {#section, #key},
+    RECIPE_KEYS(K)
+#undef K
+};
+
+const struct sections recipe_sections = {
+    .noun = "recipe",
+    .example = "'calibration:' and, indented below it, 'spring_constant: 0.35 N/m'; `cantle "
+               "recipe` prints one",
+    .row = section_keys,
+    .n = KEY_COUNT,
+    .longest = sizeof((struct recipe_value *)0)->text - 1,
+};
+
 int recipe_section_end(int i)
 {
-    int end = i;
-    while (end < KEY_COUNT && strcmp(recipe_rows[end].section, recipe_rows[i].section) == 0)
-        end++;
-    return end;
+    return sections_end(&recipe_sections, i);
 }
 
 const char *recipe_choices(const struct recipe_row *row)
@@ -64,7 +76,7 @@ enum status recipe_default(struct recipe *out, struct report *rep)
 }
 
 /* The values given win over the defaults that are already in r. */
-static enum status read_values(struct recipe *r, const struct recipe_texts *texts,
+static enum status read_values(struct recipe *r, const struct section_texts *texts,
                                const int line[KEY_COUNT], struct report *rep)
 {
     for (int i = 0; i < KEY_COUNT; i++) {
@@ -98,15 +110,15 @@ static enum status check_bytes(const char *text, size_t size, struct report *rep
 enum status recipe_parse(struct recipe *out, const char *text, size_t size, const char *path,
                          struct report *rep)
 {
-    struct recipe_texts texts = {{NULL}};
+    struct section_texts texts = {{NULL}};
     int line[KEY_COUNT] = {0}, empty = 0;
     enum status st = recipe_default(out, rep);
     if (st != ST_OK) goto done;
     snprintf(out->path, sizeof out->path, "%s", path);
     if ((st = check_bytes(text, size, rep)) != ST_OK) goto done;
-    if ((st = recipe_vet(text, size, line, &empty, rep)) != ST_OK) goto done;
+    if ((st = sections_vet(&recipe_sections, text, size, line, &empty, rep)) != ST_OK) goto done;
     if (!empty) {
-        if ((st = recipe_texts_load(&texts, text, size, rep)) != ST_OK) goto done;
+        if ((st = sections_load(&recipe_sections, &texts, text, size, rep)) != ST_OK) goto done;
         if ((st = read_values(out, &texts, line, rep)) != ST_OK) goto done;
     }
     free(out->text);
@@ -118,7 +130,7 @@ enum status recipe_parse(struct recipe *out, const char *text, size_t size, cons
     if (size) memcpy(out->text, text, size);
     out->text[size] = 0;
 done:
-    recipe_texts_free(&texts);
+    section_texts_free(&texts);
     if (st != ST_OK) {
         st = within(rep, st, "%s: ", path);
         recipe_free(out);

@@ -1,5 +1,6 @@
 #include "volume/source.h"
 #include "base/files.h"
+#include "volume/skeleton.h"
 #include "volume/storage.h"
 
 #include <errno.h>
@@ -17,7 +18,10 @@ void source_clear(struct source *s)
 void source_close(struct source *s)
 {
     if (s->access >= 0) H5Pclose(s->access);
-    if (s->file >= 0) H5Fclose(s->file);
+    if (s->skeleton)
+        skeleton_free(&s->skeleton); /* with the file */
+    else if (s->file >= 0)
+        H5Fclose(s->file);
     source_clear(s);
 }
 
@@ -41,6 +45,21 @@ static enum status check_file(struct source *s, const char *path, struct report 
     return ST_OK;
 }
 
+static enum status make_access(struct source *s, struct report *rep)
+{
+    s->access = storage_access(&s->left_file);
+    return s->access >= 0 ? ST_OK : fail(rep, ST_BUG, "HDF5 cannot make an access list");
+}
+
+enum status source_wrap(struct source *s, struct skeleton *sk, uint64_t bytes, struct report *rep)
+{
+    source_clear(s);
+    s->skeleton = sk;
+    s->file = skeleton_file(sk);
+    s->bytes = bytes;
+    return make_access(s, rep);
+}
+
 enum status source_open(struct source *s, const char *path, struct report *rep)
 {
     /* HDF5 prints its error stack by itself unless told not to; our message is the one line. */
@@ -53,13 +72,12 @@ enum status source_open(struct source *s, const char *path, struct report *rep)
     if (how >= 0 && H5Pset_file_locking(how, s->locks, 1) >= 0)
         s->file = H5Fopen(path, H5F_ACC_RDONLY, how);
     if (how >= 0) H5Pclose(how);
-    s->access = storage_access(&s->left_file);
     if (s->file < 0)
         st = fail(rep, ST_INPUT,
                   "is HDF5, but cannot be opened: truncated, damaged, or another "
                   "program is writing it; copy it again or wait for the writer");
-    else if (s->access < 0)
-        st = fail(rep, ST_BUG, "HDF5 cannot make an access list");
+    else
+        st = make_access(s, rep);
     if (st != ST_OK) source_close(s);
     return st;
 }

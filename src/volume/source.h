@@ -38,22 +38,31 @@ size_t number_size(enum number n);      /**< bytes */
 hid_t number_memory(enum number n);     /**< HDF5 memory type, not to be closed */
 
 struct source {
-    hid_t file, access; /**< access: dataset access list that refuses external links */
-    bool left_file;     /**< an external link was met */
-    bool locks;         /**< its file system has locks */
-    uint64_t bytes;     /**< of the file */
+    hid_t file, access;        /**< access: dataset access list that refuses external links */
+    bool left_file;            /**< an external link was met */
+    bool locks;                /**< its file system has locks */
+    uint64_t bytes;            /**< of the file */
+    struct skeleton *skeleton; /**< skeleton.h; NULL: the file is a volume as it is. Owned */
 };
 
-/** A dataset of numbers of rank 0 to 4. */
+struct view;
+
+/** Most dimensions of an array: a volume has up to four, the arrays of other files may have more.
+ */
+enum { MOST_RANK = 6 };
+
+/** A dataset of numbers of rank 0 to MOST_RANK. */
 struct dataset {
     hid_t id;
     char name[96]; /**< full path in the file */
     int rank;
-    size_t dims[4];
+    size_t dims[MOST_RANK];
     enum number number;
     bool chunked, deflate, shuffle;
-    size_t chunk[4];
+    size_t chunk[MOST_RANK];
     uint64_t stored_bytes;
+    struct view
+        *view; /**< skeleton.h: where the numbers come from; NULL: from the file. Borrowed */
 };
 
 /** Before source_open and dataset_open, so that closing is always safe. */
@@ -62,6 +71,9 @@ void dataset_clear(struct dataset *d);
 
 /** Open read-only. Errors: ST_INPUT, the message without the path. */
 enum status source_open(struct source *s, const char *path, struct report *rep) MUST_CHECK;
+/** Take a skeleton as the file. On failure it is the source's all the same. */
+enum status source_wrap(struct source *s, struct skeleton *sk, uint64_t bytes,
+                        struct report *rep) MUST_CHECK;
 void source_close(struct source *s);
 
 /** Whether an object is there. Errors: ST_INPUT for external links and broken links. */

@@ -49,7 +49,8 @@ static bool find_fill(const struct dataset *d, char fill[8])
 
 struct unpacker *unpacker_new(const struct dataset *d, size_t tile_rows, size_t tile_cols)
 {
-    if (!d->chunked || d->rank < 3 || !chunks_fit(d, tile_rows, tile_cols) || !plain_filters(d))
+    if (d->view || !d->chunked || d->rank < 3 || !chunks_fit(d, tile_rows, tile_cols) ||
+        !plain_filters(d))
         return NULL;
     struct unpacker *u = calloc(1, sizeof *u);
     if (!u) return NULL;

@@ -36,6 +36,7 @@ struct segment_facts {
 struct volume_facts {
     const char *path;
     char title[256];
+    char made_from[256], source_digest[40]; /**< /provenance of an imported volume, else "" */
     size_t ny, nx;
     const double *x_m, *y_m; /**< [nx], [ny] pixel centres, as stored (may descend) */
     bool has_present, has_z_offset;

@@ -1,5 +1,6 @@
 #include "base/guard.h"
 #include "volume/attributes.h"
+#include "volume/skeleton.h"
 #include "volume/volume_private.h"
 
 #include <math.h>
@@ -133,24 +134,51 @@ static enum status open_calibration(struct volume *v, struct report *rep)
     return st;
 }
 
-enum status volume_open(struct volume **out, const char *path, struct report *rep)
+/* What an import wrote; a volume of another origin has none, and a strange one is no error. */
+static void read_origin(struct volume *v)
+{
+    struct report unused;
+    struct volume_facts *f = &v->facts;
+    bool there;
+    if (source_has(&v->source, "/provenance", &there, &unused) != ST_OK || !there) return;
+    hid_t group = H5Oopen(v->source.file, "/provenance", v->source.access);
+    if (group < 0) return;
+    if (attribute_text(group, "source", f->made_from, sizeof f->made_from, &unused) != ST_OK)
+        *f->made_from = 0;
+    if (attribute_text(group, "source_digest", f->source_digest, sizeof f->source_digest,
+                       &unused) != ST_OK)
+        *f->source_digest = 0;
+    H5Oclose(group);
+}
+
+static enum status open_parts(struct volume *v, struct report *rep)
+{
+    enum status st = check_layout(v, rep);
+    if (st != ST_OK) return st;
+    v->facts.file_bytes = v->source.bytes;
+    read_origin(v);
+    for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
+        st = volume_open_segment(v, (enum segment_id)id, rep);
+    if (st != ST_OK || (st = volume_open_grid(v, rep)) != ST_OK ||
+        (st = volume_find_sense(v, rep)) != ST_OK || (st = open_calibration(v, rep)) != ST_OK)
+        return st;
+    return volume_cut_tiles(v, rep);
+}
+
+/* sk NULL: the file at path is the volume. */
+static enum status open_from(struct volume **out, const char *path, struct skeleton *sk,
+                             uint64_t bytes, struct report *rep)
 {
     enum status st;
     struct volume *v = volume_new(path);
     if (!v || !v->path) {
         st = fail(rep, ST_MEMORY, "not enough memory to open it");
+        skeleton_free(&sk);
         goto done;
     }
-    guard_file(path);
-    if ((st = source_open(&v->source, path, rep)) != ST_OK || (st = check_layout(v, rep)) != ST_OK)
-        goto done;
-    v->facts.file_bytes = v->source.bytes;
-    for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
-        st = volume_open_segment(v, (enum segment_id)id, rep);
-    if (st != ST_OK || (st = volume_open_grid(v, rep)) != ST_OK ||
-        (st = volume_find_sense(v, rep)) != ST_OK || (st = open_calibration(v, rep)) != ST_OK)
-        goto done;
-    st = volume_cut_tiles(v, rep);
+    if (!sk) guard_file(path);
+    st = sk ? source_wrap(&v->source, sk, bytes, rep) : source_open(&v->source, path, rep);
+    if (st == ST_OK) st = open_parts(v, rep);
 done:
     if (st != ST_OK) {
         volume_close(&v);
@@ -159,6 +187,17 @@ done:
     guard_file(NULL);
     *out = v;
     return st;
+}
+
+enum status volume_open(struct volume **out, const char *path, struct report *rep)
+{
+    return open_from(out, path, NULL, 0, rep);
+}
+
+enum status volume_open_skeleton(struct volume **out, const char *path, uint64_t bytes,
+                                 struct skeleton *sk, struct report *rep)
+{
+    return open_from(out, path, sk, bytes, rep);
 }
 
 const struct volume_facts *volume_facts(const struct volume *v)

@@ -1,4 +1,5 @@
 #include "volume/volume_write.h"
+#include "volume/put.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -26,54 +27,11 @@ static enum status put_failed(const char *what, struct report *rep)
     return fail(rep, ST_OUTPUT, "%s cannot be written; is the disk full?", what);
 }
 
-static bool put_text(hid_t object, const char *name, const char *text)
-{
-    hid_t type = H5Tcopy(H5T_C_S1), space = H5Screate(H5S_SCALAR), attribute = H5I_INVALID_HID;
-    if (type >= 0 && space >= 0 && H5Tset_size(type, strlen(text) + 1) >= 0 &&
-        H5Tset_cset(type, H5T_CSET_UTF8) >= 0)
-        attribute = H5Acreate2(object, name, type, space, H5P_DEFAULT, H5P_DEFAULT);
-    bool good = attribute >= 0 && H5Awrite(attribute, type, text) >= 0;
-    if (attribute >= 0) H5Aclose(attribute);
-    if (space >= 0) H5Sclose(space);
-    if (type >= 0) H5Tclose(type);
-    return good;
-}
-
-static bool put_number(hid_t object, const char *name, double value)
-{
-    hid_t space = H5Screate(H5S_SCALAR);
-    hid_t attribute = H5Acreate2(object, name, H5T_IEEE_F64LE, space, H5P_DEFAULT, H5P_DEFAULT);
-    bool good = attribute >= 0 && H5Awrite(attribute, H5T_NATIVE_DOUBLE, &value) >= 0;
-    if (attribute >= 0) H5Aclose(attribute);
-    if (space >= 0) H5Sclose(space);
-    return good;
-}
-
-/* A dataset that makes the groups on its way. */
-static hid_t make(hid_t file, const char *name, hid_t type, int rank, const hsize_t *dims,
-                  hid_t how)
-{
-    hid_t links = H5Pcreate(H5P_LINK_CREATE), set = H5I_INVALID_HID;
-    hid_t space = rank ? H5Screate_simple(rank, dims, NULL) : H5Screate(H5S_SCALAR);
-    if (links >= 0 && space >= 0 && H5Pset_create_intermediate_group(links, 1) >= 0)
-        set = H5Dcreate2(file, name, type, space, links, how, H5P_DEFAULT);
-    if (links >= 0) H5Pclose(links);
-    if (space >= 0) H5Sclose(space);
-    return set;
-}
-
 /* `values` as numbers with a unit; u < 0 or NaN: no uncertainty. */
-static enum status put_values(struct volume_writer *w, const char *name, int rank,
-                              const hsize_t *dims, const double *values, const char *unit, double u,
-                              struct report *rep)
+static enum status put(struct volume_writer *w, const char *name, int rank, const hsize_t *dims,
+                       const double *values, const char *unit, double u, struct report *rep)
 {
-    hid_t set = make(w->file, name, H5T_IEEE_F64LE, rank, dims, H5P_DEFAULT);
-    bool good = set >= 0 &&
-                H5Dwrite(set, H5T_NATIVE_DOUBLE, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) >= 0 &&
-                put_text(set, "units", unit) &&
-                (!(u >= 0) || put_number(set, "standard_uncertainty", u));
-    if (set >= 0 && H5Dclose(set) < 0) good = false;
-    return good ? ST_OK : put_failed(name, rep);
+    return put_values(w->file, name, rank, dims, values, unit, u) ? ST_OK : put_failed(name, rep);
 }
 
 static enum status put_grid(struct volume_writer *w, struct report *rep)
@@ -86,7 +44,7 @@ static enum status put_grid(struct volume_writer *w, struct report *rep)
         if (!position) return fail(rep, ST_MEMORY, "not enough memory for the grid");
         for (size_t i = 0; i < n; i++)
             position[i] = (double)i * l->pixel_m * 1e6;
-        st = put_values(w, axis ? "/grid/y" : "/grid/x", 1, &n, position, "um", NAN, rep);
+        st = put(w, axis ? "/grid/y" : "/grid/x", 1, &n, position, "um", NAN, rep);
         free(position);
     }
     return st;
@@ -100,7 +58,7 @@ static enum status put_calibration(struct volume_writer *w, struct report *rep)
         const struct known *k = &w->layout.lever.item[i];
         if (!isfinite(k->value)) continue;
         snprintf(name, sizeof name, "/calibration/%s", lever_rows[i].name);
-        st = put_values(w, name, 0, NULL, &k->value, lever_rows[i].si_unit, k->u, rep);
+        st = put(w, name, 0, NULL, &k->value, lever_rows[i].si_unit, k->u, rep);
     }
     return st;
 }
@@ -116,16 +74,16 @@ static enum status put_ramps(struct volume_writer *w, struct report *rep)
     if (!z) return fail(rep, ST_MEMORY, "not enough memory for a ramp of %zu samples", l->n);
     if (l->z_kind == Z_START_STEP) {
         double each[2] = {l->z_sense * step, -l->z_sense * step};
-        st = put_values(w, "/approach/z_step", 0, NULL, &each[0], "m", NAN, rep);
-        if (st == ST_OK) st = put_values(w, "/retract/z_step", 0, NULL, &each[1], "m", NAN, rep);
+        st = put(w, "/approach/z_step", 0, NULL, &each[0], "m", NAN, rep);
+        if (st == ST_OK) st = put(w, "/retract/z_step", 0, NULL, &each[1], "m", NAN, rep);
         goto done;
     }
     for (size_t i = 0; i < l->n; i++)
         z[i] = l->z_sense * (begin + (double)i * step);
-    st = put_values(w, "/approach/z", 1, &n, z, "m", NAN, rep);
+    st = put(w, "/approach/z", 1, &n, z, "m", NAN, rep);
     for (size_t i = 0; i < l->n; i++)
         z[i] = l->z_sense * (begin + (double)(l->n - 1 - i) * step);
-    if (st == ST_OK) st = put_values(w, "/retract/z", 1, &n, z, "m", NAN, rep);
+    if (st == ST_OK) st = put(w, "/retract/z", 1, &n, z, "m", NAN, rep);
 done:
     free(z);
     return st;
@@ -156,14 +114,14 @@ static enum status make_signal(struct volume_writer *w, int which, hid_t *out, s
     hsize_t dims[3] = {l->ny, l->nx, l->n};
     hid_t how = H5Pcreate(H5P_DATASET_CREATE);
     if (how >= 0 && set_storage(how, l))
-        *out = make(w->file, name, stored_type(l->type), 3, dims, how);
+        *out = put_dataset(w->file, name, stored_type(l->type), 3, dims, how);
     if (how >= 0) H5Pclose(how);
     bool good = *out >= 0 && put_text(*out, "units", "V") && put_text(*out, "stage", "detector");
     if (good && l->type == NUMBER_int16)
         good = put_number(*out, "scale_factor", l->volt_range / INT16_MAX) &&
                put_number(*out, "add_offset", 0.0);
     if (!good) return put_failed(name, rep);
-    return put_values(w, interval, 0, NULL, &l->sample_interval_s, "s", NAN, rep);
+    return put(w, interval, 0, NULL, &l->sample_interval_s, "s", NAN, rep);
 }
 
 static enum status create_file(struct volume_writer *w, bool overwrite, struct report *rep)
@@ -261,7 +219,8 @@ enum status volume_write_pixels(struct volume_writer *w, const char *name, const
                                 struct report *rep)
 {
     hsize_t dims[2] = {w->layout.ny, w->layout.nx};
-    hid_t set = make(w->file, name, whole ? H5T_STD_U8LE : H5T_IEEE_F64LE, 2, dims, H5P_DEFAULT);
+    hid_t set = put_dataset(w->file, name, whole ? H5T_STD_U8LE : H5T_IEEE_F64LE, 2, dims,
+                            H5P_DEFAULT);
     bool good = set >= 0 &&
                 H5Dwrite(set, H5T_NATIVE_DOUBLE, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) >= 0 &&
                 (whole || put_text(set, "units", unit)) && put_text(set, "long_name", long_name);

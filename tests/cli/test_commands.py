@@ -17,6 +17,7 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
          "recipe": (["a.h5", "b.h5"], ["--nonsense"], ["-o"]),
          "simulate": ([], ["-o"], ["extra", "-o", "x.h5"], ["-o", "x.h5", "--columns", "1.5"],
                       ["-o", "x.h5", "--scene", "nowhere"]),
+         "import": ([], ["--nonsense"], ["-o"], ["a.h5"], ["a.h5", "-o", "x.h5", "--every-row", "0"], ["a.yaml", "-o", "x.h5"]),
          "manual": ([], ["nothing"], ["keys", "maps"], ["--nonsense"])}
 
 
@@ -64,14 +65,14 @@ class Help(unittest.TestCase):
         self.assertEqual((done.returncode, done.stderr), (0, ""))
         facts = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in done.stdout.splitlines()[1:])
         self.assertRegex(done.stdout.splitlines()[0], r"^cantle \d+\.\d+\.\d+$")
-        for name in ("MPI", "HDF5", "GSL", "UDUNITS", "libcyaml", "libyaml", "xxHash", "jansson",
-                     "libdeflate"):
+        for name in ("MPI", "HDF5", "GSL", "UDUNITS", "libcyaml", "libyaml", "xxHash", "jansson", "libdeflate",
+                     "libarchive"):
             self.assertRegex(facts[name], r"\d+\.\d+", name)
         for name in ("source revision", "compiler", "flags", "build type"):
             self.assertTrue(facts[name], name)
         # what is linked is what is named
         wanted = re.findall(r"pkg_check_modules\((\w+) REQUIRED", (ROOT / "CMakeLists.txt").read_text())
-        self.assertEqual(len(wanted), 9, f"a library was added: name it in --version and here: {wanted}")
+        self.assertEqual(len(wanted), 10, f"a library was added: name it in --version and here: {wanted}")
 
 
 class WrongUsage(InFolder):

@@ -1,4 +1,5 @@
 """The pages in docs/ are what the program prints, links lead somewhere, and the README's lines work."""
+import json
 import os
 import pathlib
 import re
@@ -9,7 +10,7 @@ import unittest
 
 from run import CANTLE, ROOT, cantle
 
-PAGES = {"keys": "recipe-keys", "models": "models", "maps": "maps", "flags": "flags",
+PAGES = {"keys": "recipe-keys", "import": "import-keys", "models": "models", "maps": "maps", "flags": "flags",
          "statuses": "exit-statuses"}
 
 
@@ -56,6 +57,35 @@ class Docs(unittest.TestCase):
                 self.assertEqual(done.returncode, 0, f"{line}: {done.stderr}")
             for name in ("recipe.yaml", "maps.h5", "maps.png"):
                 self.assertTrue((pathlib.Path(folder) / name).stat().st_size > 0, name)
+
+    def test_the_import_walk_through(self):
+        """docs/import.md from an empty folder, block by block as it stands; the modulus that its script puts in."""
+        page = (ROOT / "docs" / "import.md").read_text()
+        blocks = re.findall(r"^```sh\n(.*?)^```", page, re.S | re.M)
+        self.assertEqual(len(blocks), 4)
+        with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as programs:
+            os.symlink(shutil.which(CANTLE), pathlib.Path(programs) / "cantle")
+            os.symlink("/usr/bin/python3", pathlib.Path(programs) / "python3")
+            path = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"}
+            for block in blocks:
+                said = re.search(r"ends with status (\d)", block)
+                done = subprocess.run(["bash", "-e", "-c", block], cwd=folder, env=path, capture_output=True, text=True)
+                self.assertEqual(done.returncode, int(said.group(1)) if said else 0, f"{block}: {done.stderr}")
+                self.assertNotIn("warning", done.stdout)
+            described = json.loads(cantle("describe", "--json", "maps.h5", folder=folder).stdout)
+            self.assertTrue((pathlib.Path(folder) / "maps.png").stat().st_size > 0)
+        text = json.dumps(described)
+        self.assertAlmostEqual(described["maps"]["modulus"]["median"] / 10e3, 1, delta=0.02, msg=text[:2000])
+
+    def test_the_descriptions_in_the_import_page(self):
+        """The fragments of YAML are descriptions that can be read: only the source is missing."""
+        page = (ROOT / "docs" / "import.md").read_text()
+        with tempfile.TemporaryDirectory() as folder:
+            for block in re.findall(r"^```yaml\n(.*?)^```", page, re.S | re.M):
+                (pathlib.Path(folder) / "a.yaml").write_text(block)
+                done = cantle("import", "a.yaml", "none.h5", "-o", "b.h5", folder=folder)
+                self.assertEqual(done.returncode, 4, done.stderr)
+                self.assertIn("none.h5: cannot be read", done.stderr)
 
     def test_the_models_demo(self):
         """jobs/demo-models.sh in a small size: the same rows as on its page, and what the page says of them."""

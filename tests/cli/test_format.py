@@ -21,6 +21,8 @@ class Format(unittest.TestCase):
                  "contact": "base calibration", "fit": "base",
                  "curve": "base recipe calibration contact fit",
                  "volume": "base calibration curve",
+                 "intake": "base calibration curve volume",
+                 "doctor": "base calibration curve volume",
                  "simulate": "base calibration contact curve volume",
                  "maps": "base recipe calibration curve volume",
                  "grid": "base curve volume maps", "figure": "base"}

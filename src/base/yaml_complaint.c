@@ -1,4 +1,4 @@
-#include "recipe/yaml_complaint.h"
+#include "base/yaml_complaint.h"
 
 #include <stdio.h>
 #include <string.h>

@@ -1,6 +1,6 @@
 /** The places of an output: refuse what exists, reserve, publish without overwriting. No HDF5. */
-#ifndef CANTLE_MAPS_OUTPUT_FILE_H
-#define CANTLE_MAPS_OUTPUT_FILE_H
+#ifndef CANTLE_BASE_OUTPUT_FILE_H
+#define CANTLE_BASE_OUTPUT_FILE_H
 
 #include "base/status.h"
 

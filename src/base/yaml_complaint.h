@@ -1,6 +1,6 @@
 /** What libcyaml has to say of a text: the first complaint, and its line. */
-#ifndef CANTLE_RECIPE_YAML_COMPLAINT_H
-#define CANTLE_RECIPE_YAML_COMPLAINT_H
+#ifndef CANTLE_BASE_YAML_COMPLAINT_H
+#define CANTLE_BASE_YAML_COMPLAINT_H
 
 #include "base/status.h"
 

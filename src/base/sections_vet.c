@@ -1,7 +1,7 @@
-/* The shape of a recipe, looked at before libcyaml sees it: libcyaml stops at the first thing that
+/* The shape of the text, looked at before libcyaml sees it: libcyaml stops at the first thing that
  * its schema does not know, but cannot say what would have been right. */
+#include "base/sections.h"
 #include "base/words.h"
-#include "recipe/recipe_parts.h"
 
 #include <stdint.h>
 #include <string.h>
@@ -9,7 +9,7 @@
 
 /* DEEPEST: libyaml's time grows with the square of the depth, so a file of brackets is stopped
  * early. */
-enum { LONGEST_VALUE = 127, NAMES_SIZE = 512, EXCERPT = 48, DEEPEST = 8 };
+enum { NAMES_SIZE = 512, EXCERPT = 48, DEEPEST = 8 };
 
 /* What the first pass counts. */
 struct progress {
@@ -37,7 +37,8 @@ static enum status syntax_error(const yaml_parser_t *p, const char *text, size_t
                 p->problem ? p->problem : "cannot be read");
 }
 
-static enum status vet_event(const yaml_event_t *e, struct progress *p, struct report *rep)
+static enum status vet_event(const struct sections *s, const yaml_event_t *e, struct progress *p,
+                             struct report *rep)
 {
     const yaml_char_t *anchor = NULL;
     int line = line_of(e->start_mark);
@@ -47,24 +48,24 @@ static enum status vet_event(const yaml_event_t *e, struct progress *p, struct r
     if (e->type == YAML_MAPPING_START_EVENT) anchor = e->data.mapping_start.anchor;
     if (anchor)
         return fail(rep, ST_RECIPE,
-                    "line %d: anchors and aliases (& and *) are not used in recipes; write the "
+                    "line %d: anchors and aliases (& and *) are not used in a %s; write the "
                     "value out, or put it in quotes",
-                    line);
+                    line, s->noun);
     if (e->type == YAML_SEQUENCE_START_EVENT || e->type == YAML_MAPPING_START_EVENT) p->depth++;
     if (e->type == YAML_SEQUENCE_END_EVENT || e->type == YAML_MAPPING_END_EVENT) p->depth--;
     if (p->depth > DEEPEST)
         return fail(rep, ST_RECIPE,
-                    "line %d: nested too deeply; a recipe is made of sections with keys, no deeper",
-                    line);
+                    "line %d: nested too deeply; a %s is made of sections with keys, no deeper",
+                    line, s->noun);
     if (e->type == YAML_DOCUMENT_START_EVENT && ++p->documents > 1)
-        return fail(rep, ST_RECIPE, "line %d: a second YAML document begins; a recipe is one",
-                    line);
+        return fail(rep, ST_RECIPE, "line %d: a second YAML document begins; a %s is one", line,
+                    s->noun);
     return ST_OK;
 }
 
 /* First pass: the syntax as a whole, and what a loaded document no longer shows. */
-static enum status vet_events(const char *text, size_t size, struct progress *progress,
-                              struct report *rep)
+static enum status vet_events(const struct sections *s, const char *text, size_t size,
+                              struct progress *progress, struct report *rep)
 {
     enum status st = ST_OK;
     yaml_parser_t parser;
@@ -78,7 +79,7 @@ static enum status vet_events(const char *text, size_t size, struct progress *pr
             st = syntax_error(&parser, text, size, rep);
             break;
         }
-        st = vet_event(&event, progress, rep);
+        st = vet_event(s, &event, progress, rep);
         more = event.type != YAML_STREAM_END_EVENT;
         yaml_event_delete(&event);
     }
@@ -92,43 +93,45 @@ static void append(char *list, size_t size, const char *word)
     snprintf(list + used, size - used, "%s%s", used ? ", " : "", word);
 }
 
-static enum status unknown_section(const char *word, int line, struct report *rep)
+static enum status unknown_section(const struct sections *s, const char *word, int line,
+                                   struct report *rep)
 {
     char list[NAMES_SIZE] = "", shown[EXCERPT];
-    const char *names[KEY_COUNT] = {NULL};
+    const char *names[SECTIONS_MOST] = {NULL};
     words_excerpt(word, shown, sizeof shown);
-    for (int i = 0; i < KEY_COUNT; i = recipe_section_end(i)) {
-        names[i] = recipe_rows[i].section;
+    for (int i = 0; i < s->n; i = sections_end(s, i)) {
+        names[i] = s->row[i].section;
         append(list, sizeof list, names[i]);
     }
-    for (int i = 0; i < KEY_COUNT; i++)
-        if (strcmp(recipe_rows[i].key, word) == 0)
+    for (int i = 0; i < s->n; i++)
+        if (strcmp(s->row[i].key, word) == 0)
             return fail(
                 rep, ST_RECIPE,
                 "line %d: %s: this key belongs under '%s:', indented; valid sections are %s", line,
-                shown, recipe_rows[i].section, list);
-    int near = words_nearest(word, names, KEY_COUNT);
+                shown, s->row[i].section, list);
+    int near = words_nearest(word, names, (size_t)s->n);
     return fail(rep, ST_RECIPE, "line %d: %s: unknown section%s%s%s; valid sections are %s", line,
                 shown, near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
                 near < 0 ? "" : "'?)", list);
 }
 
-static enum status unknown_key(int first, const char *word, int line, struct report *rep)
+static enum status unknown_key(const struct sections *s, int first, const char *word, int line,
+                               struct report *rep)
 {
     char list[NAMES_SIZE] = "", shown[EXCERPT];
-    const char *names[KEY_COUNT] = {NULL}, *section = recipe_rows[first].section;
+    const char *names[SECTIONS_MOST] = {NULL}, *section = s->row[first].section;
     words_excerpt(word, shown, sizeof shown);
-    for (int i = first; i < recipe_section_end(first); i++) {
-        names[i] = recipe_rows[i].key;
+    for (int i = first; i < sections_end(s, first); i++) {
+        names[i] = s->row[i].key;
         append(list, sizeof list, names[i]);
     }
-    for (int i = 0; i < KEY_COUNT; i++)
-        if (strcmp(recipe_rows[i].key, word) == 0)
+    for (int i = 0; i < s->n; i++)
+        if (strcmp(s->row[i].key, word) == 0)
             return fail(rep, ST_RECIPE,
                         "line %d: %s.%s: unknown key, '%s' belongs under '%s:'; valid keys of %s "
                         "are %s",
-                        line, section, shown, shown, recipe_rows[i].section, section, list);
-    int near = words_nearest(word, names, KEY_COUNT);
+                        line, section, shown, shown, s->row[i].section, section, list);
+    int near = words_nearest(word, names, (size_t)s->n);
     return fail(rep, ST_RECIPE, "line %d: %s.%s: unknown key%s%s%s; valid keys of %s are %s", line,
                 section, shown, near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
                 near < 0 ? "" : "'?)", section, list);
@@ -157,22 +160,24 @@ static int is_empty(const yaml_node_t *node)
 }
 
 /* What is wrong with a value's shape, NULL when it is a text of the right length. */
-static const char *value_problem(const yaml_node_t *node)
+static const char *value_problem(const struct sections *s, const yaml_node_t *node)
 {
     if (node->type == YAML_SEQUENCE_NODE) return "a list where one value is wanted";
     if (node->type == YAML_MAPPING_NODE) return "a mapping where one value is wanted";
-    if (has_tag(node)) return "tags (words with !) are not used in recipes";
+    if (has_tag(node)) return "tags (words with !) are not used here";
     if (node->data.scalar.length == 0)
         return "no value; give one, or remove the key for its default";
-    if (node->data.scalar.length > LONGEST_VALUE) return "the value is longer than 127 bytes";
+    if (node->data.scalar.length > s->longest)
+        return s->longest == 127 ? "the value is longer than 127 bytes"
+                                 : "the value is longer than 255 bytes";
     if (!scalar(node)) return "the value holds a NUL character";
     return NULL;
 }
 
-static enum status vet_section(yaml_document_t *doc, const yaml_node_t *node, int first,
-                               int line[KEY_COUNT], struct report *rep)
+static enum status vet_section(const struct sections *s, yaml_document_t *doc,
+                               const yaml_node_t *node, int first, int *line, struct report *rep)
 {
-    const char *section = recipe_rows[first].section;
+    const char *section = s->row[first].section;
     if (is_empty(node)) return ST_OK;
     if (node->type != YAML_MAPPING_NODE || has_tag(node))
         return fail(rep, ST_RECIPE,
@@ -184,32 +189,30 @@ static enum status vet_section(yaml_document_t *doc, const yaml_node_t *node, in
         const yaml_node_t *key = yaml_document_get_node(doc, p->key);
         const yaml_node_t *value = yaml_document_get_node(doc, p->value);
         const char *word = scalar(key);
-        int at = line_of(key->start_mark), i = first, end = recipe_section_end(first);
+        int at = line_of(key->start_mark), i = first, end = sections_end(s, first);
         if (!word || has_tag(key))
             return fail(rep, ST_RECIPE, "line %d: %s: a key must be a plain word", at, section);
-        while (i < end && strcmp(recipe_rows[i].key, word) != 0)
+        while (i < end && strcmp(s->row[i].key, word) != 0)
             i++;
-        if (i == end) return unknown_key(first, word, at, rep);
+        if (i == end) return unknown_key(s, first, word, at, rep);
         if (line[i])
             return fail(rep, ST_RECIPE, "line %d: %s.%s: stands twice, first in line %d", at,
                         section, word, line[i]);
-        if (value_problem(value))
+        if (value_problem(s, value))
             return fail(rep, ST_RECIPE, "line %d: %s.%s: %s", at, section, word,
-                        value_problem(value));
+                        value_problem(s, value));
         line[i] = at;
     }
     return ST_OK;
 }
 
-static enum status vet_root(yaml_document_t *doc, const yaml_node_t *root, int line[KEY_COUNT],
-                            struct report *rep)
+static enum status vet_root(const struct sections *s, yaml_document_t *doc, const yaml_node_t *root,
+                            int *line, struct report *rep)
 {
-    int seen[KEY_COUNT] = {0};
+    int seen[SECTIONS_MOST] = {0};
     if (root->type != YAML_MAPPING_NODE || has_tag(root))
-        return fail(rep, ST_RECIPE,
-                    "line %d: a recipe is made of sections with keys, like 'calibration:' and, "
-                    "indented below it, 'spring_constant: 0.35 N/m'; `cantle recipe` prints one",
-                    line_of(root->start_mark));
+        return fail(rep, ST_RECIPE, "line %d: a %s is made of sections with keys, like %s",
+                    line_of(root->start_mark), s->noun, s->example);
     for (yaml_node_pair_t *p = root->data.mapping.pairs.start; p < root->data.mapping.pairs.top;
          p++) {
         const yaml_node_t *key = yaml_document_get_node(doc, p->key);
@@ -217,26 +220,26 @@ static enum status vet_root(yaml_document_t *doc, const yaml_node_t *root, int l
         int at = line_of(key->start_mark), i = 0;
         if (!word || has_tag(key))
             return fail(rep, ST_RECIPE, "line %d: a section's name must be a plain word", at);
-        while (i < KEY_COUNT && strcmp(recipe_rows[i].section, word) != 0)
-            i = recipe_section_end(i);
-        if (i == KEY_COUNT) return unknown_section(word, at, rep);
+        while (i < s->n && strcmp(s->row[i].section, word) != 0)
+            i = sections_end(s, i);
+        if (i == s->n) return unknown_section(s, word, at, rep);
         if (seen[i])
             return fail(rep, ST_RECIPE, "line %d: %s: this section stands twice, first in line %d",
                         at, word, seen[i]);
         seen[i] = at;
-        enum status st = vet_section(doc, yaml_document_get_node(doc, p->value), i, line, rep);
+        enum status st = vet_section(s, doc, yaml_document_get_node(doc, p->value), i, line, rep);
         if (st != ST_OK) return st;
     }
     return ST_OK;
 }
 
-enum status recipe_vet(const char *text, size_t size, int line[KEY_COUNT], int *empty,
-                       struct report *rep)
+enum status sections_vet(const struct sections *s, const char *text, size_t size, int *line,
+                         int *empty, struct report *rep)
 {
     struct progress progress = {0, 0};
     yaml_parser_t parser;
     yaml_document_t doc;
-    enum status st = vet_events(text, size, &progress, rep);
+    enum status st = vet_events(s, text, size, &progress, rep);
     *empty = progress.documents == 0;
     if (st != ST_OK || *empty) return st;
     if (!yaml_parser_initialize(&parser)) return fail(rep, ST_MEMORY, "no memory to read YAML");
@@ -247,9 +250,17 @@ enum status recipe_vet(const char *text, size_t size, int line[KEY_COUNT], int *
     } else {
         const yaml_node_t *root = yaml_document_get_root_node(&doc);
         *empty = !root || is_empty(root);
-        if (!*empty) st = vet_root(&doc, root, line, rep);
+        if (!*empty) st = vet_root(s, &doc, root, line, rep);
         yaml_document_delete(&doc);
     }
     yaml_parser_delete(&parser);
     return st;
+}
+
+int sections_end(const struct sections *s, int i)
+{
+    int end = i;
+    while (end < s->n && strcmp(s->row[end].section, s->row[i].section) == 0)
+        end++;
+    return end;
 }

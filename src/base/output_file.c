@@ -1,4 +1,4 @@
-#include "maps/output_file.h"
+#include "base/output_file.h"
 
 #include <dirent.h>
 #include <errno.h>
@@ -93,8 +93,7 @@ enum status output_publish(const char *from, const char *to, bool overwrite, str
 {
     int error = overwrite ? (rename(from, to) == 0 ? 0 : errno) : rename_to_new(from, to);
     if (error == EEXIST)
-        return fail(rep, ST_OUTPUT, "%s has appeared while the maps were made and is left as it is",
-                    to);
+        return fail(rep, ST_OUTPUT, "%s has appeared while it was made and is left as it is", to);
     if (error)
         return fail(rep, ST_OUTPUT, "%s cannot be renamed to %s: %s", from, to, strerror(error));
     error = sync_folder(to);
