@@ -81,7 +81,7 @@ static void describe(const char *path, bool json)
 {
     struct report rep = {""};
     fuzz_catch_begin();
-    enum status st = describe_volume(path, json, &rep);
+    enum status st = describe_volume(path, NULL, json, &rep);
     fuzz_catch_end(json && st == ST_OK);
     fuzz_check_status(st, &rep);
     if (st == ST_MEMORY) fuzz_wrong(rep.text);
