@@ -106,7 +106,7 @@ char *identity_text(const struct maps_origin *origin)
         if (changes_numbers(i)) put_key(all, i, &origin->recipe->v[i]);
     put_used(all, origin->plan);
     put_substrate(all, origin->plan);
-    char *text = json_dumps(all, JSON_INDENT(1) | JSON_REAL_PRECISION(17));
+    char *text = json_dumps(all, JSON_COMPACT | JSON_REAL_PRECISION(17));
     json_decref(all);
     return text;
 }

@@ -273,10 +273,10 @@ class Refused(Interrupted):
     def test_another_program(self):
         with h5py.File(self.part, "r+") as f:
             text = f["entry/run/identity"][()].decode()
-            f["entry/run/identity"][...] = text.replace('"program.numerics": "', '"program.numerics": "X', 1)[:len(text)]
+            f["entry/run/identity"][...] = text.replace('"program.numerics":"', '"program.numerics":"X', 1)[:len(text)]
         self.refused("r.yaml", "v.h5", "m.h5.part")
         with h5py.File(self.part, "r+") as f:
-            at = text.index('"program.numerics": "') + len('"program.numerics": "')
+            at = text.index('"program.numerics":"') + len('"program.numerics":"')
             f["entry/run/identity"][...] = text[:at] + ("0" if text[at] != "0" else "1") + text[at + 1:]
         self.refused("r.yaml", "v.h5", "program.numerics was")
 
