@@ -69,8 +69,8 @@ class Jobs(unittest.TestCase):
         cls.simulate("long.h5", COLUMNS, ROWS)
         cls.simulate("middle.h5", COLUMNS, 8)
         cls.simulate("short.h5", 8, 8)
-        cls.references = [cls.undisturbed("slow.yaml", "long"), cls.undisturbed("slow.yaml", "middle"),
-                          cls.undisturbed("quick.yaml", "short")]
+        cls.references = {name: cls.undisturbed(recipe, name) for name, recipe in (
+            ("short", "quick.yaml"), ("middle", "slow.yaml"), ("long", "slow.yaml"))}
 
     @classmethod
     def simulate(cls, name, columns, rows):
@@ -110,8 +110,7 @@ class Jobs(unittest.TestCase):
         return job_facts(job)
 
     def same(self, output, name):
-        for run in self.references:
-            self.assertEqual(run.wait(timeout=PATIENCE_S), 0)
+        self.assertEqual(self.references[name].wait(timeout=PATIENCE_S), 0)
         self.assertEqual(r.differences(self.folder / output, self.folder / f"{name}-undisturbed.h5"), [])
         self.assertFalse((self.folder / f"{output}.part").exists())
         with r.h5py.File(self.folder / output) as f:
@@ -149,6 +148,7 @@ class Jobs(unittest.TestCase):
         self.assertIn("(lines 4 of ", first)
         self.assertIn("1 of 1 volumes are finished", second)
         self.assertNotIn("line ", second)
+        self.assertIn("not finished:\n  broken one.h5\n", second)
         self.same("a.h5", "short")
         self.assertEqual(len(self.same("b.h5", "middle")), 2)
 
@@ -157,6 +157,7 @@ class Jobs(unittest.TestCase):
         self.assertIn("(lines 5 of ", said)
         wait_for("all jobs end", lambda: not call("squeue", "-h"))
         self.same("c c.h5", "short")
+        self.assertTrue(report.read_text().endswith("cells.tsv are finished\n"))
         self.assertIn("all volumes", subprocess.run(submit, capture_output=True, text=True, **settings).stderr)
 
     def test_2_cancelled(self):
@@ -184,20 +185,26 @@ class Jobs(unittest.TestCase):
         self.assertRegex(self.log("limit.log"), r"cantle map: stopped, since .*SIGUSR1.* of 2304 pixels are done")
 
         n1, n2 = cluster.Node("n1"), cluster.Node("n2")
-        other = self.submit("--nodelist=n1", "--ntasks=1", "--time=60", "--output=contact.log", JOBS / "map.sbatch",
-                            "slow.yaml", "long.h5", "f.h5")
+        other = self.submit("--ntasks=1", "--time=60", "--output=contact.log", JOBS / "map.sbatch",
+                            "slow.yaml", "long.h5", "f.h5", CANTLE_LAUNCH="mpiexec")
         wait_for("the second run has begun", lambda: self.log("limit.log").count(": run 2 on") == 1)
         wait_for("the other job's file", lambda: (self.folder / "f.h5.part").exists())
+        self.assertEqual((job_facts(job)["BatchHost"], job_facts(other)["NodeList"]), ("n1", "n1"))
         time.sleep(2)
         n2.lose_power()
         n1.lose_contact()
         self.note("n2 lost power, n1 lost contact")
-        call("scontrol", "update", f"JobId={other}", "ReqNodeList=")
         for node in (n1, n2):
             wait_for(f"{node.name} is down", lambda: node.state() in ("down*", "down"))
         self.note("both nodes are down")
-        for node in (n2, n1):
-            node.start()
+        n2.start()
+        wait_for("the other job's next run", lambda: self.log("contact.log").count(": run 2 on n2") == 1)
+        lost = [p for p in n1.processes() if r.is_cantle(p)]
+        self.note(f"the other job runs on n2 again, while {len(lost)} of its lost ranks runs on n1")
+        for pid in n1.processes():
+            try: print(pid, open(f"/proc/{pid}/cmdline").read().replace(chr(0)," ")[:100])
+            except OSError: pass
+        n1.start()
         for each, log in ((job, "limit.log"), (other, "contact.log")):
             facts = self.ended(each)
             self.note_lines(f"job {each}: {facts['JobState']} after {facts['Restarts']} restarts", self.log(log))
