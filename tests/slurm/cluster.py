@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""A private SLURM on this machine: munged, slurmctld and two slurmd that play nodes. Run a command inside:
+"""A private SLURM on this machine: munged, slurmctld and four slurmd that play nodes. Run a command inside:
 
     tests/slurm/cluster.py [COMMAND...]     default: a shell
 
@@ -18,7 +18,7 @@ import tempfile
 import time
 
 SKIPPED = 77
-NODES, CPUS = 2, 2
+NODES, CPUS = 4, 2
 PR_SET_PDEATHSIG, PR_SET_CHILD_SUBREAPER = 1, 36  # linux/prctl.h
 NEEDED = ("munged", "slurmctld", "slurmd", "sbatch", "srun", "scontrol", "mpiexec")
 
