@@ -197,14 +197,15 @@ class Cluster:
 class Node:
     """For the command inside: breaks and repairs a node of the SLURM that SLURM_TEST_DIR names."""
 
+    restarted = []  # daemons, held so that Python does not wonder about them
+
     def __init__(self, name):
         self.name, self.folder = name, pathlib.Path(os.environ["SLURM_TEST_DIR"])
-        self.restarted = None
 
     def is_of_a_job(self, pid):
         """slurmstepd has the log of its node open."""
         try:
-            if os.path.basename(os.readlink(f"/proc/{pid}/exe")) != "slurmstepd":
+            if not os.path.basename(os.readlink(f"/proc/{pid}/exe")).startswith("slurmstepd"):  # slurmstepd-wlm on Debian
                 return False
             files = os.listdir(f"/proc/{pid}/fd")
             return any(os.readlink(f"/proc/{pid}/fd/{f}") == f"{self.folder}/log/slurmd.{self.name}" for f in files)
@@ -228,7 +229,7 @@ class Node:
                 kill(pid)
 
     def start(self):
-        self.restarted = start_daemon(self.folder, f"slurmd.{self.name}", slurmd_command(self.folder, self.name))
+        self.restarted.append(start_daemon(self.folder, f"slurmd.{self.name}", slurmd_command(self.folder, self.name)))
 
     def state(self):
         return subprocess.run(["sinfo", "-h", "-n", self.name, "-o", "%T"], capture_output=True, text=True).stdout.strip()
