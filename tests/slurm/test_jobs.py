@@ -101,7 +101,7 @@ class Jobs(unittest.TestCase):
     def log(self, name):
         """What the script, the launcher and errors say, without progress and summary."""
         lines = (self.folder / name).read_text().replace("\r", "\n").splitlines(keepends=True)
-        return "".join(line for line in lines if re.match(r"cantle |srun: |slurmstepd", line))
+        return "".join(line for line in lines if re.match(r"cantle |srun: |slurmstepd|maps: ", line))
 
     def ended(self, job):
         wait_for(f"job {job} ends", lambda: not in_queue(job))
