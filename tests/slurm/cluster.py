@@ -3,9 +3,9 @@
 
     tests/slurm/cluster.py [COMMAND...]     default: a shell
 
-The command finds it by SLURM_CONF, and its folder by SLURM_TEST_DIR. When the command ends, or this program is told
-to (SIGTERM, SIGINT, SIGHUP), all daemons and all jobs end: this process is the one that orphans of its own get for a
-parent, so "its own" are exactly its descendants. Exit status: the command's; 77 when SLURM cannot run here."""
+The command finds it by SLURM_CONF, and its folder by SLURM_TEST_DIR. When the command ends, or this program is told to
+end or killed, all daemons and all jobs end: orphans of a process below this one get it for a parent, so "its own" are
+exactly its descendants. Exit status: the command's; 77 when SLURM cannot run here."""
 import ctypes
 import os
 import pathlib
@@ -18,6 +18,7 @@ import tempfile
 import time
 
 SKIPPED = 77
+TOLD_TO_END = (signal.SIGTERM, signal.SIGHUP, signal.SIGINT)
 NODES, CPUS = 4, 2
 PR_SET_PDEATHSIG, PR_SET_CHILD_SUBREAPER = 1, 36  # linux/prctl.h
 NEEDED = ("munged", "slurmctld", "slurmd", "sbatch", "srun", "scontrol", "mpiexec")
@@ -85,6 +86,23 @@ def kill(pid):
         os.kill(pid, signal.SIGKILL)
     except ProcessLookupError:
         pass
+
+
+def end_descendants():
+    """SIGKILL to every one, until there is none."""
+    for _ in range(200):
+        mine = descendants(os.getpid())
+        if not mine:
+            break
+        for pid in mine:
+            kill(pid)
+        while True:  # those that are dead
+            try:
+                if os.waitpid(-1, os.WNOHANG)[0] == 0:
+                    break
+            except ChildProcessError:
+                break
+        time.sleep(0.02)
 
 
 def why_not():
@@ -175,22 +193,9 @@ class Cluster:
             time.sleep(0.1)
 
     def __exit__(self, *_):
-        """SIGKILL to every descendant, until there is none."""
-        for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
+        for number in TOLD_TO_END:
             signal.signal(number, signal.SIG_IGN)
-        for _ in range(200):
-            mine = descendants(os.getpid())
-            if not mine:
-                break
-            for pid in mine:
-                kill(pid)
-            while True:  # those that are dead
-                try:
-                    if os.waitpid(-1, os.WNOHANG)[0] == 0:
-                        break
-                except ChildProcessError:
-                    break
-            time.sleep(0.02)
+        end_descendants()
         shutil.rmtree(self.folder, ignore_errors=True)
 
 
@@ -239,15 +244,29 @@ def told_to_end(number, _):
     raise SystemExit(128 + number)
 
 
+def keep(command):
+    """In a process of its own, which ends everything when this one is gone."""
+    prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+    for number in TOLD_TO_END:
+        signal.signal(number, told_to_end)
+    with Cluster():
+        return subprocess.run(command or ["bash"]).returncode
+
+
 def main(command):
     reason = why_not()
     if reason:
         print(f"SKIPPED: {reason}", flush=True)
         return SKIPPED
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, told_to_end)
-    with Cluster():
-        return subprocess.run(command or ["bash"]).returncode
+    prctl(PR_SET_CHILD_SUBREAPER, 1)
+    keeper = os.fork()
+    if keeper == 0:
+        sys.exit(keep(command))
+    for number in TOLD_TO_END:
+        signal.signal(number, lambda *_: os.kill(keeper, signal.SIGTERM))
+    status = os.waitstatus_to_exitcode(os.waitpid(keeper, 0)[1])
+    end_descendants()  # something is left only if the keeper itself was killed
+    return status if status >= 0 else 128 - status
 
 
 if __name__ == "__main__":
