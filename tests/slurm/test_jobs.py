@@ -65,7 +65,7 @@ class Jobs(unittest.TestCase):
         (cls.folder / "slow.yaml").write_text(SLOW)
         (cls.folder / "quick.yaml").write_text("contact:\n  model: jkr\nadhesion:\n  work_from: model\n")
         cls.simulate("long.h5", COLUMNS, ROWS)
-        cls.simulate("middle.h5", COLUMNS, 8)
+        cls.simulate("middle.h5", COLUMNS, 12)
         cls.simulate("short.h5", 8, 8)
         cls.references = {name: cls.undisturbed(recipe, name) for name, recipe in (
             ("short", "quick.yaml"), ("middle", "slow.yaml"), ("long", "slow.yaml"))}
@@ -118,42 +118,49 @@ class Jobs(unittest.TestCase):
         return pixels
 
     def test_1_list(self):
-        """Three volumes under mpiexec: one is well, one is interrupted and may not come back by itself, one is broken.
-        The report says so and submits the second alone; after mending, the list is submitted once more."""
+        """Three volumes under mpiexec: one is well, one is broken, one is interrupted, comes back by itself, is interrupted
+        again and may not come back a second time. The report says so and submits the last alone; after mending, the
+        list is submitted once more."""
         whole = (self.folder / "short.h5").read_bytes()
         (self.folder / "broken one.h5").write_bytes(whole[:len(whole) // 2])
         (self.folder / "cells.tsv").write_text(
             "# recipe\tvolume\toutput\nquick.yaml\tshort.h5\ta.h5\n\n"
-            "slow.yaml\tmiddle.h5\tb.h5\nquick.yaml\tbroken one.h5\tc c.h5")
+            "quick.yaml\tbroken one.h5\tc c.h5\nslow.yaml\tmiddle.h5\tb.h5")
         settings = dict(cwd=self.folder, env={**os.environ, "CANTLE": CANTLE, "CANTLE_LAUNCH": "mpiexec",
-                                              "CANTLE_RESTARTS": "0"})
+                                              "CANTLE_RESTARTS": "1"})
         submit = (JOBS / "submit-list", "cells.tsv", "--ntasks=2", "--time=60")
         said = call(*submit, **settings)
         self.note_lines("submit-list cells.tsv", said)
         array = re.search(r"array (\d+) \(lines 2,4,5 of ", said)[1]
-        wait_for("the file of line 4", lambda: (self.folder / "b.h5.part").exists())
-        time.sleep(1)  # the whole takes some 5 s on two idle cores
-        call("scancel", "--signal=USR1", f"{array}_4")
+        log = f"cantle-{array}_5.log"
+        wait_for("the file of line 5", lambda: (self.folder / "b.h5.part").exists())
+        time.sleep(1)  # the whole takes some 6 s on two idle cores
+        call("scancel", "--signal=USR1", f"{array}_5")
+        wait_for("line 5 comes back", lambda: "run 2 on" in self.log(log))
+        wait_for("its ranks", lambda: any(n.ranks() for n in map(Node, nodes_of(f"{array}_5"))))
+        time.sleep(0.5)
+        call("scancel", "--signal=USR1", f"{array}_5")
         report = self.folder / "cells.tsv.report"
         wait_for("two reports", lambda: report.exists() and report.read_text().count("volumes are finished") == 2)
         wait_for("all jobs end", lambda: not call("squeue", "-h"))
         text = report.read_text()
+        self.note_lines("line 5", self.log(log))
         self.note_lines("cells.tsv.report", text)
+        self.assertNotIn("run 2", self.log(f"cantle-{array}_2.log") + self.log(f"cantle-{array}_4.log"))
         first, second = re.split(r"(?=^[\d-]+ [\d:]+ array )", text, flags=re.M)[1:]
         self.assertIn(f"array {array}: 1 of 3 volumes are finished", first)
-        self.assertRegex(first, r"line 4, middle.h5: may go on: stopped: .* pixels are left; given up after 1 runs")
-        self.assertRegex(first, r"line 5, broken one.h5: needs you: failed: exit status 4")
+        self.assertRegex(first, r"line 5, middle.h5: may go on: stopped: .* pixels are left; given up after 2 runs")
+        self.assertRegex(first, r"line 4, broken one.h5: needs you: failed: exit status 4")
         self.assertRegex(first, r"cantle map: broken one.h5: .*")
-        self.assertIn("(lines 4 of ", first)
+        self.assertIn("(lines 5 of ", first)
         self.assertIn("1 of 1 volumes are finished", second)
         self.assertNotIn("line ", second)
         self.assertIn("not finished:\n  broken one.h5\n", second)
         self.same("a.h5", "short")
-        self.assertEqual(len(self.same("b.h5", "middle")), 2)
+        self.assertEqual(len(self.same("b.h5", "middle")), 3)
 
         (self.folder / "broken one.h5").write_bytes(whole)
-        said = call(*submit, **settings)
-        self.assertIn("(lines 5 of ", said)
+        self.assertIn("(lines 4 of ", call(*submit, **settings))
         wait_for("all jobs end", lambda: not call("squeue", "-h"))
         self.same("c c.h5", "short")
         self.assertTrue(report.read_text().endswith("cells.tsv are finished\n"))
