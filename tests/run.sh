@@ -9,6 +9,7 @@ jobs/install.sh tests
 export HYDRA_LAUNCHER=fork   # all ranks on this machine, no ssh
 jobs/build.sh build
 ctest --test-dir build --output-on-failure -j "$(nproc)"
+grep '^SKIPPED' build/Testing/Temporary/LastTest.log || true # why a test was skipped
 
 jobs/build.sh build-sanitize -DCANTLE_SANITIZE=ON -DCMAKE_BUILD_TYPE=RelWithDebInfo
 export ASAN_OPTIONS=detect_leaks=1:abort_on_error=0
