@@ -5,10 +5,11 @@
 #include <string.h>
 #include <sys/stat.h>
 
-/* Samples of a tile: small volumes are cut into some 256 tiles so that ranks find work, yet a read
- * stays large enough for a disk. */
-static const size_t largest_tile = (size_t)8 << 20, smallest_tile = (size_t)256 << 10,
-                    wanted_tiles = 256;
+/* Samples of a tile: cut into some thousand tiles many ranks find work to the end, yet a read and
+ * the writing of results stay large enough for a disk. A chunk may make a tile larger than usual.
+ */
+static const size_t largest_tile = (size_t)8 << 20, usual_tile = (size_t)2 << 20,
+                    smallest_tile = (size_t)256 << 10, wanted_tiles = 2048;
 /* What a pixel costs beside its samples (numbers of the grid, its result): pixels of a few bytes
  * must not make tiles of millions. */
 static const size_t smallest_pixel = 512;
@@ -71,7 +72,7 @@ static void choose_tile(struct volume *v, size_t pixel_bytes)
     size_t wanted = f->ny * f->nx / wanted_tiles;
     find_footprint(v, &rows, &cols);
     if (wanted < smallest_tile / pixel_bytes) wanted = smallest_tile / pixel_bytes;
-    if (wanted > most) wanted = most;
+    if (wanted > usual_tile / pixel_bytes) wanted = usual_tile / pixel_bytes;
     if (wanted < 1) wanted = 1;
     if (most < 1) most = 1;
     /* A chunk too large for a tile is cut across its columns first: tiles run along a row, so its
