@@ -1,4 +1,5 @@
 #include "intake/intake.h"
+#include "base/guard.h"
 #include "intake/build.h"
 
 #include <errno.h>
@@ -95,6 +96,7 @@ static enum status build(struct build *b, uint64_t *bytes, struct report *rep)
     b->folder = S_ISDIR(facts.st_mode);
     *bytes = (uint64_t)facts.st_size;
     if ((st = skeleton_new(&b->sk, rep)) != ST_OK) return st;
+    if (b->kind == SOURCE_HDF5) guard_file(b->path);
     if (b->kind == SOURCE_HDF5 && (st = source_open(&b->hdf5, b->path, rep)) != ST_OK)
         return within(rep, st, "%s: ", b->path);
     st = b->kind == SOURCE_TEXT ? build_text(b, rep) : build_arrays(b, rep);
@@ -144,5 +146,6 @@ enum status intake_open(struct volume **out, const struct description *d, const 
     pixels_free(&b.px);
     curve_files_free(&b.text);
     source_close(&b.hdf5);
+    guard_file(NULL);
     return st;
 }

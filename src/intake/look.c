@@ -1,5 +1,7 @@
 /* What a source shows of itself before it is described: arrays with shape, type and unit, or the
  * first lines of the first text file. */
+#include "base/guard.h"
+#include "base/words.h"
 #include "intake/build.h"
 #include "intake/files.h"
 #include "intake/intake.h"
@@ -10,7 +12,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
-enum { LINES_SHOWN = 12, OBJECTS_SHOWN = 200 };
+enum { LINES_SHOWN = 12, OBJECTS_SHOWN = 200, SHOWN = 200 };
 
 struct listing {
     struct source *source;
@@ -18,22 +20,31 @@ struct listing {
     size_t n;
 };
 
+/* Names and texts come from strangers and end on a terminal: no control characters, whole UTF-8. */
+static const char *printable(const char *text, size_t most, char out[SHOWN])
+{
+    words_excerpt(text, out, most < SHOWN ? most : SHOWN);
+    words_printable(out, ' ');
+    return out;
+}
+
 static void list_attributes(hid_t object, const char *name, FILE *out)
 {
     hsize_t n = 0;
     H5O_info_t info;
     if (H5Oget_info(object, &info) >= 0) n = info.num_attrs;
     for (hsize_t i = 0; i < n && i < 32; i++) {
-        char attribute[128] = "", text[128];
+        char attribute[128] = "", text[128], shown[SHOWN];
         double value;
         bool there;
         struct report unused;
         if (H5Aget_name_by_idx(object, ".", H5_INDEX_NAME, H5_ITER_INC, i, attribute,
                                sizeof attribute, H5P_DEFAULT) < 0)
             continue;
-        fprintf(out, "  %s@%s", name, attribute);
+        fprintf(out, "  %s@", printable(name, SHOWN, shown));
+        fputs(printable(attribute, SHOWN, shown), out);
         if (attribute_text(object, attribute, text, sizeof text, &unused) == ST_OK)
-            fprintf(out, " = \"%s\"", text);
+            fprintf(out, " = \"%s\"", printable(text, SHOWN, shown));
         else if (attribute_numbers(object, attribute, &value, 1, &there, &unused) == ST_OK && there)
             fprintf(out, " = %.9g", value);
         fputc('\n', out);
@@ -44,17 +55,17 @@ static herr_t list_object(hid_t root, const char *name, const H5O_info_t *info, 
 {
     struct listing *l = data;
     struct report unused;
-    char path[200], shape[200];
+    char path[200], shape[200], shown[SHOWN];
     struct array *a;
     snprintf(path, sizeof path, "/%s", strcmp(name, ".") == 0 ? "" : name);
     if (l->n++ >= OBJECTS_SHOWN) return 1;
     if (info->type == H5O_TYPE_DATASET) {
         if (array_hdf5(&a, l->source, path, &unused) == ST_OK) {
             array_shape(a, shape, sizeof shape);
-            fprintf(l->out, "  %s  %s\n", path, shape);
+            fprintf(l->out, "  %s  %s\n", printable(path, SHOWN, shown), shape);
             a->drop(a);
         } else {
-            fprintf(l->out, "  %s  (no numbers that can be read)\n", path);
+            fprintf(l->out, "  %s  (no numbers that can be read)\n", printable(path, SHOWN, shown));
         }
     }
     hid_t object = H5Oopen(root, name, l->source->access);
@@ -67,23 +78,26 @@ static herr_t list_object(hid_t root, const char *name, const H5O_info_t *info, 
 static enum status look_hdf5(const char *path, FILE *out, struct report *rep)
 {
     struct source s;
+    char shown[SHOWN];
+    guard_file(path);
     enum status st = source_open(&s, path, rep);
-    if (st != ST_OK) return within(rep, st, "%s: ", path);
+    if (st != ST_OK) {
+        guard_file(NULL);
+        return within(rep, st, "%s: ", path);
+    }
     struct listing l = {&s, out, 0};
-    fprintf(out, "%s is HDF5 and holds\n", path);
+    fprintf(out, "%s is HDF5 and holds\n", printable(path, SHOWN, shown));
     H5Ovisit(s.file, H5_INDEX_NAME, H5_ITER_INC, list_object, &l);
     if (l.n > OBJECTS_SHOWN) fprintf(out, "  ... and more\n");
     source_close(&s);
+    guard_file(NULL);
     return ST_OK;
 }
 
-/* Text that ends on a terminal: no control characters. */
 static void put_line(FILE *out, size_t number, const char *line)
 {
-    fprintf(out, "  %zu: ", number);
-    for (int i = 0; line[i] && i < 100; i++)
-        fputc(line[i] == '\t' ? ' ' : (unsigned char)line[i] < ' ' ? '?' : line[i], out);
-    fputc('\n', out);
+    char shown[SHOWN];
+    fprintf(out, "  %zu: %s\n", number, printable(line, 104, shown));
 }
 
 static enum status look_text(const struct description *d, const char *path, FILE *out,
@@ -91,6 +105,7 @@ static enum status look_text(const struct description *d, const char *path, FILE
 {
     struct files *files;
     struct file_text file;
+    char from[SHOWN], name[SHOWN];
     bool more;
     const struct intake_value *pattern = &d->v[IN_source_files];
     enum status st = files_open(&files, path, pattern->set ? pattern->text : NULL, rep);
@@ -102,12 +117,14 @@ static enum status look_text(const struct description *d, const char *path, FILE
         char *copy = strdup(file.text), *rest = copy, *line;
         size_t number = 0;
         line_rules_make(d, &rules);
-        fprintf(out, "%s: the first file, %s, begins with\n", path, file.name);
+        fprintf(out, "%s: the first file, %s, begins with\n", printable(path, SHOWN, from),
+                printable(file.name, SHOWN, name));
         while (rest && number < LINES_SHOWN && (line = line_next(&rest)))
             put_line(out, ++number, line);
         free(copy);
     } else if (st == ST_OK) {
-        fprintf(out, "%s: the first file, %s, is not text\n", path, file.name);
+        fprintf(out, "%s: the first file, %s, is not text\n", printable(path, SHOWN, from),
+                printable(file.name, SHOWN, name));
     }
     files_close(&files);
     return st;
@@ -116,11 +133,11 @@ static enum status look_text(const struct description *d, const char *path, FILE
 static enum status look_npy(const char *path, FILE *out, struct report *rep)
 {
     struct array *a;
-    char shape[200];
+    char shape[200], shown[SHOWN];
     enum status st = array_npy(&a, path, "", rep);
     if (st != ST_OK) return st;
     array_shape(a, shape, sizeof shape);
-    fprintf(out, "%s is %s\n", path, shape);
+    fprintf(out, "%s is %s\n", printable(path, SHOWN, shown), shape);
     a->drop(a);
     return ST_OK;
 }

@@ -167,8 +167,11 @@ static enum status open_member(struct array **out, const char *path, const char 
         st = fail(rep, ST_INPUT, "%s: is not an .npz file", path);
         goto done;
     }
-    while (archive_read_next_header(zip, &entry) == ARCHIVE_OK) {
-        const char *here = archive_entry_pathname(entry);
+    for (;;) {
+        int code = archive_read_next_header(zip, &entry);
+        if (code == ARCHIVE_EOF || code < ARCHIVE_WARN) break;
+        const char *here = archive_entry_pathname_utf8(entry);
+        if (!here) here = archive_entry_pathname(entry);
         if (here && is_member(here, member)) {
             st = spool_open(&fd, rep);
             if (st == ST_OK) st = unpack(zip, fd, name, rep);

@@ -120,6 +120,7 @@ enum status source_has(struct source *s, const char *name, bool *there, struct r
     *there = true;
     for (size_t i = 1; st == ST_OK && *there && i <= strlen(name); i++) {
         if (name[i] != '/' && name[i] != 0) continue;
+        if (strspn(name, "/") >= i) continue; /* the root is no link, and is always there */
         snprintf(part, sizeof part, "%.*s", (int)i, name);
         st = check_link(s, part, name[i] == 0, there, rep);
     }

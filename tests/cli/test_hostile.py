@@ -15,6 +15,7 @@ RECIPE, INPUT, OUTPUT = 3, 4, 5
 NASTY = ("a' ; system \"touch EVIL1\" # `touch EVIL2` $(touch EVIL3) | touch EVIL4 & \\n \\\\ %s%n%d @x {/a} <&> \u00b5 "
          "\x1b]0;owned\x07\x1b[31m\x9b1m\x7f\r\n\tend")
 SHOWN = "a' ; system \"touch EVIL1\" # `touch EVIL2` $(touch EVIL3) | touch EVIL4 & \\n \\\\ %s%n%d @x {/a} <&> \u00b5 "
+SOURCE_NASTY = "a\x1b]0;owned\x07\x1b[31m\x9b1m\x7f end"
 
 
 def controls(text):
@@ -47,8 +48,8 @@ class WithFiles(InFolder):
         self.addCleanup(path.unlink, missing_ok=True)
         return path
 
-    def says_no(self, *words, status=INPUT, says=()):
-        return self.refuses(*words, status=status, says=says, timeout=60)
+    def says_no(self, *words, status=INPUT, says=(), **options):
+        return self.refuses(*words, status=status, says=says, timeout=60, **options)
 
 
 class Elsewhere(WithFiles):
@@ -358,6 +359,36 @@ class Talk(WithFiles):
         self.assertEqual(controls(self.says_no("describe", "nothing" + name)), [])
         for path in self.folder.glob("x*"):
             path.unlink()
+
+    def test_source_that_is_looked_at(self):
+        """A source of unknown make, shown before it is described."""
+        text = SOURCE_NASTY + "\n\xc2\x9b \xff\n"
+        (self.folder / "look.txt").write_bytes(b"# " + text.encode("latin-1") + b"1 2\n")
+        with h5py.File(self.folder / "look.h5", "w") as f:
+            f["v\x1b[31m\x9b1m\nx"] = np.zeros((2, 3))
+            f["v\x1b[31m\x9b1m\nx"].attrs["a\x07\x1b]0;b"] = SOURCE_NASTY
+        for name, shown in (("look.txt", "# a ]0;owned"), ("look.h5", "/v [31m")):
+            done = cantle("import", "--dry-run", name, folder=self.folder, errors="surrogateescape")
+            self.assertEqual(done.returncode, RECIPE, done.stderr)
+            self.assertIn(shown, done.stdout)
+            self.harmless(done)
+            done.stdout.encode("utf-8")  # nothing that is no UTF-8
+
+    def test_source_that_asks_for_a_program(self):
+        """libarchive would start lrzip, lzop or grzip, if a file begins like one of theirs."""
+        tools = self.folder / "tools"
+        tools.mkdir()
+        for tool in ("lrzip", "grzip", "lzop"):
+            (tools / tool).write_text(f"#!/bin/sh\ntouch '{self.folder}/EVIL'\n")
+            (tools / tool).chmod(0o755)
+        (self.folder / "t.yaml").write_text(
+            "source:\n  kind: text\nsignal:\n  stage: detector\n  repulsion: positive\n"
+            "z:\n  direction: toward_sample\napproach:\n  signal: column 2 in V\n  z: column 1 in nm\n")
+        env = {**os.environ, "PATH": f"{tools}:{os.environ['PATH']}"}
+        for magic in (b"LRZI\x00\x06", b"GRZipII\x00\x02\x04:)", b"\x89LZO\x00\r\n\x1a\n"):
+            (self.folder / "program.tar").write_bytes(magic + bytes(600))
+            self.says_no("import", "t.yaml", "program.tar", "-o", "n.h5", says=("program.tar",), env=env)
+            self.assertFalse((self.folder / "EVIL").exists(), magic)
 
     def test_unit_of_a_recipe(self):
         """UDUNITS prints what it does not know, the newline, to standard output."""

@@ -1,6 +1,7 @@
 """Round trips: a volume is written as text, NumPy, raw and foreign HDF5 by Python, imported again, and gives the
 maps of the volume it came from, bit by bit."""
 import json
+import os
 import resource
 import signal
 import tarfile
@@ -175,6 +176,19 @@ class Import(InFolder):
         with h5py.File(self.folder / "again.h5") as f:
             self.assertEqual(f["approach/signal"].dtype, np.int16)
 
+    def test_hdf5_attribute_of_the_file_itself(self):
+        signal, z, _ = self.arrays("ramp.h5")
+        for i, place in enumerate(("@lever in N/m", "/@lever in N/m", "@stiffness", "/group@lever in N/m")):
+            with h5py.File(self.folder / "root.h5", "w") as f:
+                f["v"], f["z"] = signal["approach"], z["approach"]
+                f.attrs.update(lever=0.25, stiffness="0.25 N/m")
+                f.create_group("group").attrs["lever"] = 0.25
+            sections = self.describe("hdf5", "ramp.h5", approach={
+                "signal": "/v in V", "axes": "row column sample", "z": "/z in m"}, calibration={"spring_constant": place})
+            self.run_there("import", self.write("root.yaml", sections), "root.h5", "-o", "rooted.h5", "-f", "-q")
+            with h5py.File(self.folder / "rooted.h5") as f:
+                self.assertEqual(f["calibration/spring_constant"][()], 0.25, place)
+
     def test_direct_maps_on_ranks_and_one_of_their_curves(self):
         """The map file remembers the description, so a curve can be followed without saying it again."""
         signal, z, interval = self.arrays("ramp.h5")
@@ -287,6 +301,18 @@ class Import(InFolder):
                 tar.add(path, f"data/{path.name}")
         self.round_trip(name, "list.tar.gz", "ramp.h5", direct=False)
         self.refuses("map", "list", "--mapping", name, "-o", "no.h5", status=USAGE, says=("cantle import",))
+
+    def test_tar_with_names_beyond_ascii(self):
+        """Whatever the locale: the header of POSIX.1-2001 (pax) has such names as UTF-8."""
+        self.write_curves("names", lambda a, r: "".join(f"{number(z)} {number(v)}\n" for z, v in np.concatenate([a, r])))
+        name = self.write("names.yaml", self.text_sections("turn", approach={"signal": "column 2 in V", "z": "column 1 in m"}))
+        with tarfile.open(self.folder / "names.tar", "w", format=tarfile.PAX_FORMAT) as tar:
+            for path in sorted((self.folder / "names").iterdir()):
+                tar.add(path, f"M\u00fcnchen/\u00b5{path.name}")
+        for locale in ("C", "C.UTF-8"):
+            self.run_there("import", name, "names.tar", "-o", "names.h5", "-f", "-q", env={**os.environ, "LC_ALL": locale})
+            with h5py.File(self.folder / "names.h5") as f, h5py.File(self.folder / "ramp.h5") as g:
+                np.testing.assert_array_equal(f["approach/signal"][...], g["approach/signal"][...])
 
     def test_text_side_by_side_with_names_and_decimal_comma(self):
         def side(a, r):
