@@ -51,6 +51,14 @@ const char *fuzz_file(const uint8_t *data, size_t size)
     return file_path;
 }
 
+const char *fuzz_beside(const char *name)
+{
+    static char path[sizeof private_folder + 64];
+    if (!*private_folder) make_folder();
+    snprintf(path, sizeof path, "%s/%.60s", private_folder, name);
+    return path;
+}
+
 void fuzz_check_text(const char *text, bool lines)
 {
     while (*text) {
@@ -141,17 +149,28 @@ static void read_seed(const char *folder, const char *name)
 }
 
 /* In the order of their names: the same input means the same file on every machine. */
-static void read_seeds(void)
+static void read_folder(const char *folder)
 {
-    const char *folder = getenv("CANTLE_FUZZ_SEEDS");
     struct dirent **entry = NULL;
-    int n = folder ? scandir(folder, &entry, NULL, alphasort) : -1;
+    int n = scandir(folder, &entry, NULL, alphasort);
     for (int i = 0; i < n; i++) {
-        if (strstr(entry[i]->d_name, ".h5") && n_seeds < MOST_SEEDS)
-            read_seed(folder, entry[i]->d_name);
+        const char *name = entry[i]->d_name;
+        if ((strstr(name, ".h5") || strstr(name, ".yaml")) && n_seeds < MOST_SEEDS)
+            read_seed(folder, name);
         free(entry[i]);
     }
     free(entry);
+}
+
+static void read_seeds(void)
+{
+    char import[1024];
+    const char *folder = getenv("CANTLE_FUZZ_SEEDS");
+    if (folder) {
+        snprintf(import, sizeof import, "%s/import", folder);
+        read_folder(folder);
+        read_folder(import);
+    }
     if (n_seeds == 0)
         fuzz_wrong("no seeds: CANTLE_FUZZ_SEEDS must name the folder that seeds.sh makes");
 }

@@ -18,6 +18,9 @@ void fuzz_wrong(const char *what) __attribute__((noreturn));
  * the next call. */
 const char *fuzz_file(const uint8_t *data, size_t size);
 
+/** A path beside it, in the same folder, which the target removes; good until the next call. */
+const char *fuzz_beside(const char *name);
+
 /** A failure has a documented status and a message of one line that a terminal may be given;
  * nothing that bytes can do is a defect of the program (ST_BUG). */
 void fuzz_check_status(enum status st, const struct report *rep);
@@ -33,6 +36,18 @@ void fuzz_catch_end(bool json);
 /** Open, sense, read tiles, decode, analyse some curves, digest, describe. An odd `way` describes
  * as JSON. */
 void fuzz_read_volume(const char *path, unsigned way);
+/** Of a volume that is open, however it was opened: read tiles, decode, analyse, digest. */
+struct volume;
+void fuzz_read_tiles(struct volume *v);
+/** Look, open by the description, read, describe; write a volume of it and open that. `way` as
+ * below. */
+struct description;
+void fuzz_import(const struct description *d, const char *path, unsigned way);
+/** Description `i` of those of the seeds whose names begin with `prefix`, read once; it must be a
+ * good one. */
+const struct description *fuzz_description(const char *prefix, unsigned i);
+/** A file of the folder `import` of the seeds; good until the next call. */
+const char *fuzz_import_path(const char *name);
 /** Load, describe; draw now and then (there is no gnuplot). `way` as below. */
 void fuzz_read_maps(const char *path, unsigned way);
 
@@ -44,8 +59,9 @@ unsigned dice_byte(struct dice *d);
 /** 0 to n - 1 */
 unsigned dice_below(struct dice *d, unsigned n);
 
-/** The seeds in the folder of the variable CANTLE_FUZZ_SEEDS whose names begin with `prefix`: file
- *  `i` modulo their number, read at the first call. Ends the process if there is none. */
+/** The seeds in the folder of the variable CANTLE_FUZZ_SEEDS, and in its folder `import`, whose
+ *  names begin with `prefix`: file `i` modulo their number, read at the first call. Ends the
+ * process if there is none. */
 const uint8_t *fuzz_seed(const char *prefix, unsigned i, size_t *size);
 
 /** Write a seed to the file and change it through HDF5 as the choices say: objects,

@@ -46,7 +46,7 @@ static void analyse(struct volume *v, const struct curve_plan *plan, struct curv
     }
 }
 
-static void read_tiles(struct volume *v)
+void fuzz_read_tiles(struct volume *v)
 {
     const struct volume_facts *f = volume_facts(v);
     enum signal_stage stages[SEG_COUNT];
@@ -94,7 +94,7 @@ void fuzz_read_volume(const char *path, unsigned way)
     (void)volume_is_one(path);
     enum status st = volume_open(&v, path, &rep);
     fuzz_check_status(st, &rep);
-    if (st == ST_OK) read_tiles(v);
+    if (st == ST_OK) fuzz_read_tiles(v);
     bool opened = st == ST_OK;
     volume_close(&v);
     if (opened) describe(path, way % 2 != 0);

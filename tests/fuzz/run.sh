@@ -10,7 +10,7 @@ root=$(cd "$(dirname "$0")/../.." && pwd)
 [ $# -gt 0 ] || { sed -n 2,8p "$0"; exit 2; }
 minutes=$1
 shift
-targets=${*:-units recipe volume_tree maps_tree volume_bytes maps_bytes}
+targets=${*:-units recipe import_description import_text import_array import_tree volume_tree maps_tree volume_bytes maps_bytes}
 build=$root/build-fuzz
 command -v clang >/dev/null || { echo "clang is missing: jobs/install.sh fuzz" >&2; exit 2; }
 cmake -S "$root" -B "$build" -DCMAKE_C_COMPILER=clang -DCANTLE_FUZZ=ON -DCMAKE_BUILD_TYPE=RelWithDebInfo >/dev/null
@@ -22,7 +22,7 @@ trap 'rm -rf "$TMPDIR"' EXIT
 export CANTLE_FUZZ_SEEDS=$build/seeds HYDRA_LAUNCHER=fork
 export LSAN_OPTIONS=suppressions=$root/tests/leaks.supp:print_suppressions=0
 # kept from run to run: what was found belongs to these files
-[ -d "$CANTLE_FUZZ_SEEDS/units" ] || ASAN_OPTIONS=detect_leaks=0 "$root/tests/fuzz/seeds.sh" "$build/cantle" "$CANTLE_FUZZ_SEEDS"
+[ -d "$CANTLE_FUZZ_SEEDS/import" ] || ASAN_OPTIONS=detect_leaks=0 "$root/tests/fuzz/seeds.sh" "$build/cantle" "$CANTLE_FUZZ_SEEDS"
 
 status=0
 for target in $targets; do
@@ -45,6 +45,11 @@ for target in $targets; do
     options="$options -max_len=2048 -dict=$build/recipe.dict"
     "$build/cantle" manual keys | grep -oE '`[a-z_]+`' | tr -d '`' | sort -u | sed 's/.*/"&"/' >"$build/recipe.dict"
     ;;
+  import_description)
+    options="$options -max_len=2048 -dict=$build/import.dict"
+    "$build/cantle" manual import | grep -oE '`[a-z_]+`' | tr -d '`' | sort -u | sed 's/.*/"&"/' >"$build/import.dict"
+    ;;
+  import_text | import_array) options="$options -max_len=12000" ;;
   esac
   [ ! -d "$CANTLE_FUZZ_SEEDS/$target" ] || cp "$CANTLE_FUZZ_SEEDS/$target"/* "$corpus"
   echo "== $target, $minutes min"

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # What fuzzing starts from. Good files, made by the program itself: small volumes of every storage and
-# map files in FOLDER; inputs of the other targets, from the lists beside this script, in FOLDER/TARGET/.
+# map files in FOLDER; sources of the importers with their descriptions in FOLDER/import/ (sources.py);
+# inputs of the targets, from the lists beside this script, in FOLDER/TARGET/.
 #   tests/fuzz/seeds.sh PROGRAM FOLDER
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
@@ -18,6 +19,7 @@ for i in 1 2; do
   "$program" map r.yaml volume-$i.h5 -o maps-$i.h5 --overwrite --quiet || [ $? = 6 ]
 done
 rm r.yaml
+/usr/bin/python3 "$here/sources.py" .
 
 mkdir -p units recipe volume_tree maps_tree
 n=0
@@ -33,7 +35,7 @@ printf 'contact:\n  model: jkr\n  to: 80 %%\n  from: 2 nN\nlimits:\n  modulus_lo
 printf 'calibration:\n  spring_constant: "0.3 N\\n/m"\n' >recipe/newline
 printf -- '--- {contact: {model: cone}, tip: }\n' >recipe/flow
 printf 'a: &a [*a, *a]\n' >recipe/alias
-for target in volume_tree maps_tree; do
+for target in volume_tree maps_tree import_tree; do
   n=0
   grep -v '^#' "$here/$target.hex" | while IFS= read -r line; do
     n=$((n + 1))
