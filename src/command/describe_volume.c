@@ -405,7 +405,7 @@ static enum status print_json(struct volume *v, const struct example *e, const s
                               "rows", (json_int_t)f->tile_rows, "columns", (json_int_t)f->tile_cols,
                               "bytes", (json_int_t)f->tile_bytes);
     return describe_print(
-        json_pack("{s:s, s:s, s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, "
+        json_pack("{s:s, s:o, s:s, s:s, s:s, s:I, s:o, s:I, s:I, s:b, s:o, s:o, s:o, s:o, s:I, "
                   "s:o, s:o, s:o}",
                   "kind", "volume", "path", describe_text(f->path), "title", f->title, "made_from",
                   f->made_from, "source_digest", f->source_digest, "bytes",

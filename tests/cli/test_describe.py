@@ -47,7 +47,8 @@ class Describe(InFolder):
         facts = self.described("v.h5")
         with h5py.File(self.folder / "v.h5") as f:
             ny, nx, n = f["approach/signal"].shape
-            self.assertEqual((facts["kind"], facts["title"]), ("volume", words(f.attrs["title"])))
+            self.assertEqual((facts["kind"], facts["path"], facts["title"]),
+                             ("volume", "v.h5", words(f.attrs["title"])))
             self.assertEqual((facts["grid"]["rows"], facts["grid"]["columns"]), (ny, nx))
             unit = factor(words(f["grid/x"].attrs["units"]), "m")
             self.assertAlmostEqual(facts["grid"]["pixel_x_m"] / (abs(np.diff(f["grid/x"][:2])[0]) * unit), 1, 9)
