@@ -5,6 +5,8 @@
 #include <string.h>
 
 static const size_t largest_side = (size_t)1 << 20;
+/* Fewer pixels than this may all but be empty; a larger grid follows from a wrong number. */
+static const size_t small_grid = (size_t)1 << 22, pixels_a_curve = 64;
 
 void pixels_free(struct pixels *p)
 {
@@ -98,6 +100,12 @@ static enum status by_number(const struct description *d, const struct placement
         (st = read_index(d, c, IN_grid_column, c->column, count_given(d, IN_grid_columns), column,
                          &out->nx, rep)) != ST_OK)
         return st;
+    bool said = count_given(d, IN_grid_rows) && count_given(d, IN_grid_columns);
+    if (!said && out->ny * out->nx > small_grid && out->ny * out->nx / pixels_a_curve > c->n)
+        return fail(rep, ST_INPUT,
+                    "%zu curves would lie on a grid of %zu rows and %zu columns, all but empty: is "
+                    "one of the numbers wrong? If this is meant, give grid.rows and grid.columns",
+                    c->n, out->ny, out->nx);
     return fill_list(c, row, column, out, rep);
 }
 

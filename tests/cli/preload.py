@@ -76,6 +76,22 @@ ssize_t pread(int fd, void *bytes, size_t n, off_t at)
 ssize_t pread64(int fd, void *bytes, size_t n, off_t at) { return pread(fd, bytes, n, at); }
 """
 
+CRASHING_LIBRARY = r"""
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <hdf5.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+/* HDF5 dies when the dataset CRASH_AT is opened. */
+hid_t H5Dopen2(hid_t at, const char *name, hid_t how)
+{
+    hid_t (*next)(hid_t, const char *, hid_t) = (hid_t (*)(hid_t, const char *, hid_t))dlsym(RTLD_NEXT, "H5Dopen2");
+    if (strcmp(name, getenv("CRASH_AT")) == 0) raise(SIGSEGV);
+    return next(at, name, how);
+}
+"""
+
 HANGING_FINALIZE = r"""
 #include <unistd.h>
 /* MPICH 4.0 does this between hosts now and then. */
@@ -86,5 +102,6 @@ int MPI_Finalize(void) { for (;;) pause(); }
 def library(folder, name, source):
     """Compile it; returns the environment that loads it."""
     (folder / f"{name}.c").write_text(source)
-    subprocess.run(["cc", "-shared", "-fPIC", "-o", f"{name}.so", f"{name}.c", "-ldl"], cwd=folder, check=True)
+    hdf5 = subprocess.run(["pkg-config", "--cflags", "hdf5-mpich"], capture_output=True, text=True).stdout.split()
+    subprocess.run(["cc", "-shared", "-fPIC", *hdf5, "-o", f"{name}.so", f"{name}.c", "-ldl"], cwd=folder, check=True)
     return {**os.environ, "LD_PRELOAD": str(folder / f"{name}.so")}

@@ -12,6 +12,7 @@ import numpy as np
 import xxhash
 import yaml
 
+import preload
 from run import InFolder, cantle
 
 SEGMENTS = ("approach", "retract")
@@ -652,6 +653,29 @@ class Import(InFolder):
         text = self.run_there("import", "--dry-run", "shown", status=RECIPE).stdout
         self.assertIn("1: # hello", text)
         self.assertIn("2: 1 2", text)
+
+    # --- what goes wrong -------------------------------------------------------------------------
+
+    @unittest.skipIf(preload.SANITIZED, "the sanitizer wants to be the first library, and reports crashes itself")
+    def test_file_that_crashes_the_library_is_named(self):
+        name = self.write("crash.yaml", self.foreign())
+        env = preload.library(self.folder, "crashing", preload.CRASHING_LIBRARY)
+        for at, words in (("/v", ("import", name, "ask.h5", "-o", "no.h5")), ("/z", ("import", "-n", name, "ask.h5")),
+                          ("/v", ("map", "ask.h5", "--mapping", name, "-o", "no.h5"))):
+            said = self.refuses(*words, status=INPUT, says=("cantle: ask.h5: ", "crashed"), env={**env, "CRASH_AT": at})
+            self.assertNotIn("report it", said)
+        done = cantle("import", "-n", "ask.h5", folder=self.folder, env={**env, "CRASH_AT": "/v"})
+        self.assertEqual((done.returncode, len(done.stderr.splitlines())), (INPUT, 1))
+        self.assertIn("cantle: ask.h5: ", done.stderr)
+
+    def test_one_wrong_number_makes_no_huge_grid(self):
+        """An index of 1000000 x 2000 pixels would take 16 GB, for one curve."""
+        (self.folder / "far.txt").write_text("# row 999999 column 1999\n0 0\n1 0\n2 1\n")
+        sections = self.describe("text", "ramp.h5", grid={"row": "header row ([0-9]+)", "counted_from": 0,
+                                                          "column": "header column ([0-9]+)"},
+                                 approach={"signal": "column 2 in V", "z": "column 1 in nm"})
+        self.refuses("import", self.write("far.yaml", sections), "far.txt", "-o", "no.h5", status=INPUT,
+                     says=("1000000 rows", "2000 columns", "grid.rows"))
 
     def test_usage(self):
         for words in ((), ("a.yaml",), ("ramp.h5",), ("ramp.h5", "-o", "x", "--every-row", "0"),
