@@ -5,7 +5,7 @@
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static const char *const sources[] = {"foreign-1.h5", "curve-4.txt", "v.npz", "v.raw",
+    static const char *const sources[] = {"foreign-1.h5", "curves.tar", "v.npz", "v.raw",
                                           "foreign-2.h5"};
     struct report rep = {""};
     struct description d;

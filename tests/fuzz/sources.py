@@ -100,6 +100,7 @@ def text():
         put(f"import_text/{i}", bytes([i]) + curve.encode())
         names = ("d/c0-0.txt", "d/c0-1.txt", "c1-0.txt") if i == 3 else (f"c{i}.txt",)
         put(f"import_text/{i}.tar", bytes([i]) + tar({name: curve for name in names}, "w:"))
+    put("import/curves.tar", (folder / "import_text/3.tar").read_bytes()[1:])
     put("import_text/gz", bytes([3]) + tar({"c0-0.txt": curves[3]}, "w:gz"))
     put("import_text/uu", bytes([0]) + b"begin 644 x\n#0V%T\n`\nend\n")
 
