@@ -35,13 +35,16 @@ static const unsigned needs[METHOD_COUNT] = {
     [METHOD_sader] = BIT(resonance) | BIT(quality) | BIT(length) | BIT(width) | BIT(fluid_density) |
                      BIT(viscosity),
     [METHOD_dimensions] = BIT(length) | BIT(width) | BIT(thickness) | BIT(modulus),
+    [METHOD_torsional_thermal] = BIT(temperature) | BIT(torsional_sensitivity) |
+                                 BIT(torsional_area),
     [METHOD_torsion] = BIT(length) | BIT(width) | BIT(thickness) | BIT(modulus) | BIT(poisson),
-    [METHOD_torsion_from_spring] = BIT(length) | BIT(poisson),
+    [METHOD_torsion_from_spring] = BIT(spring_constant) | BIT(length) | BIT(poisson),
+    [METHOD_lateral] = BIT(tip_height),
 };
 
 void spring_clear(struct spring_job *job)
 {
-    *job = (struct spring_job){.free_hz = {NAN, NAN, true}, .draws = 20000};
+    *job = (struct spring_job){.free_hz = {NAN, NAN, true}, .twist = METHOD_COUNT, .draws = 20000};
     for (int i = 0; i < SPRING_INPUTS; i++)
         job->input[i] = (struct unsure){NAN, NAN, spring_inputs[i].positive};
     for (int i = 0; i < 3; i++)
@@ -108,6 +111,26 @@ static double added_mass(const double *x, const struct spring_job *job)
     return (sxy - sx * sy / n) / (sxx - sx * sx / n);
 }
 
+static void twists(const double *x, double *y, const struct beam *b, const struct spring_job *job)
+{
+    double k = x[SPRING_spring_constant];
+    for (int m = METHOD_SPRINGS - 1; m >= 0 && isnan(x[SPRING_spring_constant]); m--)
+        if (isfinite(y[m])) k = y[m];
+    y[METHOD_torsional_thermal] = thermal_spring_constant(
+        x[SPRING_temperature], x[SPRING_torsional_sensitivity], x[SPRING_torsional_area],
+        thermal_twist_share(job->band));
+    y[METHOD_torsion] = isfinite(y[METHOD_dimensions]) && isfinite(x[SPRING_poisson])
+                            ? beam_torsion(b, x[SPRING_poisson])
+                            : NAN;
+    y[METHOD_torsion_from_spring] = beam_torsion_from_spring(k, x[SPRING_length],
+                                                             x[SPRING_poisson]);
+    int from = METHOD_SPRINGS;
+    while (from < METHOD_TWISTS - 1 && isnan(y[from]))
+        from++;
+    if (job->twist < METHOD_COUNT) from = (int)job->twist;
+    y[METHOD_lateral] = beam_lateral(y[from], x[SPRING_tip_height]);
+}
+
 static void model(const double *x, double *y, const void *context)
 {
     const struct spring_job *job = context;
@@ -117,14 +140,7 @@ static void model(const double *x, double *y, const void *context)
     y[METHOD_sader] = sader(x);
     y[METHOD_added_mass] = added_mass(x, job);
     y[METHOD_dimensions] = beam_spring_constant(&b);
-    y[METHOD_torsion] = isfinite(y[METHOD_dimensions]) && isfinite(x[SPRING_poisson])
-                            ? beam_torsion(&b, x[SPRING_poisson])
-                            : NAN;
-    double k = NAN;
-    for (int m = METHOD_SPRINGS - 1; m >= 0; m--)
-        if (isfinite(y[m])) k = y[m];
-    y[METHOD_torsion_from_spring] = beam_torsion_from_spring(k, x[SPRING_length],
-                                                             x[SPRING_poisson]);
+    twists(x, y, &b, job);
 }
 
 /* --- together --- */

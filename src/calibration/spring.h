@@ -33,7 +33,10 @@
     P(fluid_density, "kg m-3", 1, "density of the fluid")                                          \
     P(viscosity, "Pa s", 1, "viscosity of the fluid")                                              \
     P(tilt, "rad", 0, "tilt of the lever against the surface")                                     \
-    P(tip_height, "m", 1, "height of the tip")
+    P(tip_height, "m", 1, "height of the tip")                                                     \
+    P(spring_constant, "N/m", 1, "spring constant that is known already")                          \
+    P(torsional_sensitivity, "rad/V", 1, "twist of the end for each volt of the lateral signal")   \
+    P(torsional_area, "V2", 1, "mean square of the lateral signal, from its thermal spectrum")
 
 enum spring_input {
 #define P(name, unit, positive, words) SPRING_##name,
@@ -48,7 +51,8 @@ struct spring_input_row {
 };
 extern const struct spring_input_row spring_inputs[SPRING_INPUTS];
 
-/** One row a method: name, unit, words, source. The first four give the spring constant. */
+/** One row a method: name, unit, words, source. The first four give the spring constant, the next
+ * three the torsional constant; the last follows from one of these. */
 #define SPRING_METHOD_LIST(M)                                                                      \
     M(thermal, "N/m", "thermal noise and equipartition",                                           \
       "J. L. Hutter, J. Bechhoefer, Rev. Sci. Instrum. 64 (1993) 1868; factor of H.-J. Butt, M. "  \
@@ -59,17 +63,23 @@ extern const struct spring_input_row spring_inputs[SPRING_INPUTS];
       "J. P. Cleveland et al., Rev. Sci. Instrum. 64 (1993) 403")                                  \
     M(dimensions, "N/m", "dimensions and Young's modulus of a rectangle",                          \
       "Euler-Bernoulli beam, k = E w t^3/(4 L^3)")                                                 \
+    M(torsional_thermal, "N m", "torsional constant from thermal noise of the twist",              \
+      "equipartition over the modes sin((2n - 1) pi x/(2 L)) of a uniform bar; derived")           \
     M(torsion, "N m", "torsional constant from the dimensions",                                    \
       "Saint-Venant, S. P. Timoshenko, J. N. Goodier, Theory of Elasticity")                       \
     M(torsion_from_spring, "N m", "torsional constant from the spring constant, thin lever",       \
-      "2 k L^2/(3 (1 + nu)), identity of the two beam formulas")
+      "2 k L^2/(3 (1 + nu)), identity of the two beam formulas")                                   \
+    M(lateral, "N/m", "lateral spring constant at the apex of the tip, by twist alone",            \
+      "torsional constant over the square of the tip's height; M. A. Neumeister, W. A. Ducker, "   \
+      "Rev. Sci. Instrum. 65 (1994) 2527")
 
 enum spring_method {
 #define M(name, unit, words, source) METHOD_##name,
     SPRING_METHOD_LIST(M)
 #undef M
         METHOD_COUNT,
-    METHOD_SPRINGS = METHOD_torsion /**< those before it give the spring constant */
+    METHOD_SPRINGS = METHOD_torsional_thermal, /**< those before it give the spring constant */
+    METHOD_TWISTS = METHOD_lateral             /**< those between give the torsional constant */
 };
 struct spring_method_row {
     const char *name, *si_unit, *words, *source;
@@ -86,6 +96,9 @@ struct spring_job {
     size_t masses; /**< added to the end, one at a time */
     struct unsure mass_kg[SPRING_MASSES], loaded_hz[SPRING_MASSES];
     struct unsure free_hz; /**< resonance without; NaN: the input `resonance` */
+    /** Whose torsional constant the lateral one is made of; METHOD_COUNT: the first that is there.
+     */
+    enum spring_method twist;
     size_t draws;
 };
 

@@ -22,6 +22,11 @@ double thermal_share(enum motion motion, enum band band)
     return motion == MOTION_contact ? first.share_apparent : first.share;
 }
 
+double thermal_twist_share(enum band band)
+{
+    return band == BAND_whole ? 1.0 : 8 / (M_PI * M_PI);
+}
+
 double thermal_spring_constant(double temperature_k, double sensitivity_m_per_v, double area_v2,
                                double share)
 {

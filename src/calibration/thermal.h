@@ -32,6 +32,12 @@ enum band { BAND_first_mode, BAND_whole };
 /** k <d^2>/(kB T). */
 double thermal_share(enum motion motion, enum band band);
 
+/** k_phi <phi^2>/(kB T) of the twist of the end. A uniform bar, clamped and free, twists in the
+ * modes sin((2n - 1) pi x/(2 L)), and equipartition gives each 8/((2n - 1)^2 pi^2): 0.811 for the
+ * first, 1 for all (derived). A detector of angle reads the twist itself, whatever its shape along
+ * the lever: there is no second factor. */
+double thermal_twist_share(enum band band);
+
 /** k = share kB T/(s^2 P): P mean square of the detector, V^2. J. L. Hutter, J. Bechhoefer, Rev.
  * Sci. Instrum. 64 (1993) 1868. */
 double thermal_spring_constant(double temperature_k, double sensitivity_m_per_v, double area_v2,

@@ -136,6 +136,10 @@ static enum status check_texts(const struct calibrate_wish *w, struct report *re
                     "'%s' is one argument too many; a recording goes behind --thermal", w->file);
     if (w->task == TASK_sensitivity && !w->thermal && isfinite(w->spring.value))
         return fail(rep, ST_USAGE, "--spring-constant goes with --thermal");
+    if (w->task == TASK_spring && !w->lateral &&
+        (isfinite(w->spring.value) || isfinite(w->input[SPRING_torsional_sensitivity].value)))
+        return fail(rep, ST_USAGE,
+                    "--spring-constant and --torsional-sensitivity go with --lateral");
     if (!(w->from < w->to) || w->to > 1)
         return fail(rep, ST_USAGE, "--from must lie below --to, and both between 0 and 100 %%");
     if (w->motion && strcmp(w->motion, "contact") != 0 && strcmp(w->motion, "free") != 0)

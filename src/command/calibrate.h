@@ -36,7 +36,7 @@ struct calibrate_wish {
     const char *file, *recipe;
     const char *lever, *name, *medium, *thermal, *dataset, *unit, *motion, *window, *segment,
         *method, *earlier;
-    bool overwrite, json, all, spectrum, whole;
+    bool overwrite, json, all, spectrum, whole, lateral;
     double from, to, outlier, averages, near_hz, low_hz, high_hz, z_scale_u;
     size_t column, axis;
     struct pixel_span rows, columns;

@@ -49,7 +49,8 @@ static const struct row rows[] = {
     {"to", SENS, NUMBER, "SHARE", "1", AT(to), "upper end of it (90 %)"},
     {"z-scale-u", SENS, NUMBER, "SHARE", "1", AT(z_scale_u),
      "relative standard uncertainty of the piezo's calibration, like '1 %'"},
-    {"spring-constant", SENS, KNOWN, "K", "N/m", AT(spring), "for --thermal: the known one"},
+    {"spring-constant", SENS | SPRING, KNOWN, "K", "N/m", AT(spring),
+     "the known one, for --thermal of the sensitivity and for --lateral"},
     {"thermal", SENS | SPRING, TEXT, "FILE", "", AT(thermal),
      "recording of the free, undriven lever: columns of text, .npy, or HDF5 with --dataset"},
     {"dataset", SENS | SPRING, TEXT, "PATH", "", AT(dataset),
@@ -76,12 +77,18 @@ static const struct row rows[] = {
      "free, the true motion of the end (contact)"},
     {"whole", SENS | SPRING, FLAG, NULL, "", AT(whole),
      "take the mean square of the whole spectrum, not of the first mode alone"},
+    {"lateral", SPRING, FLAG, NULL, "", AT(lateral),
+     "only the torsional and, with --tip-height, the lateral spring constant; the spring constant "
+     "in "
+     "the lever file stays, and --thermal is a recording of the lateral signal in V"},
+    {"torsional-sensitivity", SPRING, KNOWN, "S", "rad/V", INPUT(torsional_sensitivity),
+     "for --lateral --thermal: twist of the lever's end for each volt, like '2 +- 0.1 mrad/V'"},
     {"sensitivity", SPRING, KNOWN, "S", "m/V", INPUT(sensitivity), "deflection sensitivity"},
     {"all", SPRING, FLAG, NULL, "", AT(all),
      "every method the inputs suffice for, side by side, and whether they agree"},
     {"method", SPRING, TEXT, "WORD", "", AT(method),
-     "thermal, sader, added_mass or dimensions: whose value goes into the lever file (the first "
-     "that can be made)"},
+     "thermal, sader, added_mass or dimensions; with --lateral torsional_thermal, torsion or "
+     "torsion_from_spring: whose value goes into the lever file (the first that can be made)"},
     {"resonance", SPRING, KNOWN, "F", "Hz", INPUT(resonance), "where there is no recording"},
     {"quality", SPRING, KNOWN, "Q", "1", INPUT(quality), "quality factor, likewise"},
     {"length", SENS | SPRING, KNOWN, "L", "m", INPUT(length), "of the lever, base to tip"},

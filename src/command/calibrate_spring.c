@@ -54,6 +54,7 @@ static void fill_job(const struct calibrate_wish *w, struct spring_job *job)
 {
     spring_clear(job);
     memcpy(job->input, w->input, sizeof job->input);
+    if (w->lateral) job->input[SPRING_spring_constant] = w->spring;
     job->motion = calibrate_motion(w);
     job->band = w->whole ? BAND_whole : BAND_first_mode;
     job->masses = w->masses;
@@ -64,30 +65,64 @@ static void fill_job(const struct calibrate_wish *w, struct spring_job *job)
 
 /* --- choosing --- */
 
-/* The method whose value is kept; METHOD_SPRINGS if none can be made. */
+/* What is asked for: spring constants, or torsional constants. */
+struct span_of_methods {
+    int first, end;
+};
+static struct span_of_methods asked(const struct calibrate_wish *w)
+{
+    return w->lateral ? (struct span_of_methods){METHOD_SPRINGS, METHOD_TWISTS}
+                      : (struct span_of_methods){0, METHOD_SPRINGS};
+}
+
+/* *out: the method that --method names, METHOD_COUNT without one. */
+static enum status named_method(const struct calibrate_wish *w, enum spring_method *out,
+                                struct report *rep)
+{
+    const char *names[METHOD_COUNT];
+    char list[160] = "";
+    struct span_of_methods span = asked(w);
+    *out = METHOD_COUNT;
+    if (!w->method) return ST_OK;
+    for (int m = span.first; m < span.end; m++) {
+        size_t used = strlen(list);
+        names[m - span.first] = spring_methods[m].name;
+        snprintf(list + used, sizeof list - used, "%s%s",
+                 !used               ? ""
+                 : m == span.end - 1 ? " and "
+                                     : ", ",
+                 spring_methods[m].name);
+        if (strcmp(spring_methods[m].name, w->method) == 0) *out = (enum spring_method)m;
+    }
+    if (*out != METHOD_COUNT) return ST_OK;
+    int near = words_nearest(w->method, names, (size_t)(span.end - span.first));
+    return fail(rep, ST_USAGE, "--method: '%s' is unknown%s%s%s; valid are %s", w->method,
+                near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
+                near < 0 ? "" : "'?)", list);
+}
+
+/* The method whose value is kept: the named one, else the first that could be made. */
 static enum status choose(const struct calibrate_wish *w, const struct spring_results *res,
                           enum spring_method *out, struct report *rep)
 {
-    const char *names[METHOD_SPRINGS];
+    struct span_of_methods span = asked(w);
+    enum status st = named_method(w, out, rep);
+    for (int m = span.end - 1; m >= span.first && st == ST_OK && !w->method; m--)
+        if (res->method[m].there) *out = (enum spring_method)m;
+    if (st == ST_OK && (*out == METHOD_COUNT || !res->method[*out].there))
+        st = fail(rep, ST_INPUT, "the inputs give no %s constant; is one of them impossible?",
+                  w->lateral ? "torsional" : "spring");
+    return st;
+}
+
+/* The torsional constant that goes with the chosen one, and to the lateral one. */
+static enum spring_method twist_of(const struct spring_results *res, enum spring_method chosen)
+{
     int m = METHOD_SPRINGS;
-    for (int i = METHOD_SPRINGS - 1; i >= 0; i--) {
-        names[i] = spring_methods[i].name;
-        if (!w->method && res->method[i].there) m = i;
-        if (w->method && strcmp(names[i], w->method) == 0) m = i;
-    }
-    if (w->method && m == METHOD_SPRINGS) {
-        int near = words_nearest(w->method, names, METHOD_SPRINGS);
-        return fail(rep, ST_USAGE,
-                    "--method: '%s' is unknown%s%s%s; valid are thermal, sader, "
-                    "added_mass and dimensions",
-                    w->method, near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
-                    near < 0 ? "" : "'?)");
-    }
-    if (m == METHOD_SPRINGS || !res->method[m].there)
-        return fail(rep, ST_INPUT,
-                    "the inputs give no spring constant; is one of them impossible?");
-    *out = (enum spring_method)m;
-    return ST_OK;
+    if (chosen >= METHOD_SPRINGS) return chosen;
+    while (m < METHOD_TWISTS - 1 && !res->method[m].there)
+        m++;
+    return (enum spring_method)m;
 }
 
 /* --- telling --- */
@@ -157,8 +192,10 @@ static void tell_method(const struct spring_results *res, int m, struct calibrat
     describe_value(p->high, spring_methods[m].si_unit, high, sizeof high);
     parts_text(p, parts, sizeof parts);
     if (!r->text) return;
-    describe_line(m == METHOD_torsion_from_spring ? "torsion" : spring_methods[m].name, "%s%s",
-                  text, p->unstated ? ", at least: an input has none" : "");
+    bool twist = m >= METHOD_SPRINGS && m < METHOD_TWISTS;
+    describe_line(twist ? "torsion" : spring_methods[m].name, "%s%s", text,
+                  p->unstated ? ", at least: an input has none" : "");
+    if (m >= METHOD_SPRINGS) describe_line("", "  %s", spring_methods[m].words);
     describe_line("", "  95 %% between %s and %s; from: %s", low, high,
                   *parts ? parts : "nothing stated");
     if (p->differs)
@@ -195,11 +232,11 @@ static void tell_pairs(const struct spring_results *res, struct calibrate_report
 }
 
 static void tell_lacking(const struct spring_job *job, const struct spring_results *res,
-                         struct calibrate_report *r)
+                         struct span_of_methods span, struct calibrate_report *r)
 {
     char lacks[256];
     const char *label = "not made";
-    for (int m = 0; m < METHOD_SPRINGS; m++) {
+    for (int m = span.first; m < span.end; m++) {
         if (res->method[m].there) continue;
         spring_lacks(job, (enum spring_method)m, lacks, sizeof lacks);
         if (r->text) describe_line(label, "%s: lacks %s", spring_methods[m].name, lacks);
@@ -212,18 +249,19 @@ static void tell(const struct calibrate_wish *w, const struct spring_job *job,
                  struct calibrate_report *r)
 {
     json_t *methods = json_object();
-    enum spring_method twist = res->method[METHOD_torsion].there ? METHOD_torsion
-                                                                 : METHOD_torsion_from_spring;
-    for (int m = 0; m < METHOD_COUNT; m++) {
-        bool wanted = m < METHOD_SPRINGS ? w->all || m == (int)chosen : m == (int)twist;
+    struct span_of_methods span = asked(w);
+    int twist = (int)twist_of(res, chosen);
+    for (int m = span.first; m < METHOD_COUNT; m++) {
+        bool every = w->all && m >= span.first && m < span.end;
+        bool wanted = every || m == (int)chosen || m == twist || m == METHOD_lateral;
         if (!wanted || !res->method[m].there) continue;
         tell_method(res, m, r);
         json_object_set_new(methods, spring_methods[m].name, json_method(res, m));
     }
     json_object_set_new(r->json, "methods", methods);
     json_object_set_new(r->json, "chosen", json_string(spring_methods[chosen].name));
-    if (w->all) tell_lacking(job, res, r);
-    if (w->all) tell_pairs(res, r);
+    if (w->all) tell_lacking(job, res, span, r);
+    if (w->all && !w->lateral) tell_pairs(res, r);
 }
 
 static void judge(const struct spring_job *job, const struct spring_results *res,
@@ -269,7 +307,26 @@ static void judge(const struct spring_job *job, const struct spring_results *res
         describe_line("", "the dimensions would resonate at %.4g kHz in a vacuum", 1e-3 * f0);
 }
 
+static void judge_twist(const struct spring_job *job, const struct lever_file *file,
+                        enum spring_method chosen, struct calibrate_report *r)
+{
+    const struct lever_record *k = lever_file_find(file, "spring_constant");
+    calibrate_judge(r, "spring_constant", job->input[SPRING_spring_constant].value);
+    calibrate_judge(r, "lever_length", job->input[SPRING_length].value);
+    if (chosen == METHOD_torsion_from_spring && k && k->tilt == SPRING_TILT_CONTAINED &&
+        k->value == job->input[SPRING_spring_constant].value)
+        calibrate_caution(r,
+                          "the spring constant of the lever file contains a tilt, so the torsional "
+                          "constant is too large by 1/cos^2 of it; find it again with --tilt");
+    if (isnan(job->input[SPRING_tip_height].value))
+        calibrate_caution(r, "no --tip-height: without it there is a torsional constant, but no "
+                             "lateral spring constant");
+}
+
 /* --- the lever file --- */
+
+#define AT_LEAST "u is a least: an input had no uncertainty"
+enum { MOST_RECORDS = 10 };
 
 static struct lever_record spring_record(const struct spring_job *job,
                                          const struct spring_results *res, enum spring_method m)
@@ -279,8 +336,7 @@ static struct lever_record spring_record(const struct spring_job *job,
     struct lever_texts *t = &record.text;
     snprintf(t->method, sizeof t->method, "%s", spring_methods[m].name);
     snprintf(t->tilt, sizeof t->tilt, res->tilt_contained[m] ? "contained" : "not contained");
-    if (p->unstated)
-        snprintf(t->remark, sizeof t->remark, "u is a least: an input had no uncertainty");
+    if (p->unstated) snprintf(t->remark, sizeof t->remark, AT_LEAST);
     double r = p->correlation[SPRING_sensitivity];
     if (m != METHOD_thermal) return record;
     snprintf(t->correlated_with, sizeof t->correlated_with, "deflection_sensitivity");
@@ -290,10 +346,37 @@ static struct lever_record spring_record(const struct spring_job *job,
     return record;
 }
 
-/* The spring constant first; then what belongs to it, where it is known. */
+/* The torsional constant and, with a tip's height, the lateral spring constant; how many. */
+static size_t twist_records(const struct spring_results *res, enum spring_method twist,
+                            struct lever_record out[2])
+{
+    const char *how = twist == METHOD_torsional_thermal ? "torsional thermal"
+                      : twist == METHOD_torsion         ? "dimensions"
+                                                        : "from spring constant";
+    const struct propagated *p[2] = {&res->method[twist], &res->method[METHOD_lateral]};
+    size_t n = 0;
+    for (int i = 0; i < 2 && p[0]->there; i++) {
+        if (!p[i]->there) continue;
+        out[n] = lever_record_make(i ? "lateral_spring_constant" : "torsional_constant",
+                                   p[i]->value, p[i]->u);
+        snprintf(out[n].text.method, sizeof out[n].text.method, "%s", how);
+        if (p[i]->unstated) snprintf(out[n].text.remark, sizeof out[n].text.remark, AT_LEAST);
+        n++;
+    }
+    return n;
+}
+
+/* A torsional constant that was measured stays when one from the dimensions is made in passing. */
+static bool twist_measured(const struct lever_file *file)
+{
+    const struct lever_record *held = lever_file_find(file, "torsional_constant");
+    return held && strcmp(held->text.method, "torsional thermal") == 0;
+}
+
+/* The asked constant first; then what belongs to it, where it is known. */
 static size_t make_records(const struct calibrate_wish *w, const struct lever_file *file,
                            const struct spring_job *job, const struct spring_results *res,
-                           enum spring_method chosen, struct lever_record out[8])
+                           enum spring_method chosen, struct lever_record out[MOST_RECORDS])
 {
     static const struct {
         enum spring_input input;
@@ -303,8 +386,11 @@ static size_t make_records(const struct calibrate_wish *w, const struct lever_fi
                  {SPRING_tilt, "tilt", "given"},
                  {SPRING_tip_height, "tip_height", "given"},
                  {SPRING_length, "lever_length", "given"}};
-    size_t n = 1;
-    out[0] = spring_record(job, res, chosen);
+    size_t n = 0;
+    if (w->lateral)
+        n = twist_records(res, chosen, out);
+    else
+        out[n++] = spring_record(job, res, chosen);
     for (size_t i = 0; i < sizeof along / sizeof *along; i++) {
         const struct unsure *in = &job->input[along[i].input];
         if (isnan(in->value) || lever_file_find(file, along[i].quantity)) continue;
@@ -312,21 +398,14 @@ static size_t make_records(const struct calibrate_wish *w, const struct lever_fi
         snprintf(out[n].text.method, sizeof out[n].text.method, "%s", along[i].method);
         n++;
     }
-    for (int i = 0; i < 2 && w->thermal; i++) {
+    for (int i = 0; i < 2 && w->thermal && !w->lateral; i++) {
         const struct unsure *in = &job->input[i ? SPRING_quality : SPRING_resonance];
         out[n] = lever_record_make(i ? "quality_factor" : "resonance", in->value, in->u);
         snprintf(out[n].text.method, sizeof out[n].text.method, "thermal");
         n++;
     }
-    bool whole = res->method[METHOD_torsion].there;
-    const struct propagated *twist =
-        &res->method[whole ? METHOD_torsion : METHOD_torsion_from_spring];
-    if (twist->there) {
-        out[n] = lever_record_make("torsional_constant", twist->value, twist->u);
-        snprintf(out[n].text.method, sizeof out[n].text.method,
-                 whole ? "dimensions" : "from spring constant");
-        n++;
-    }
+    if (!w->lateral && !twist_measured(file))
+        n += twist_records(res, twist_of(res, chosen), out + n);
     return n;
 }
 
@@ -335,17 +414,21 @@ static enum status check_inputs(const struct calibrate_wish *w, struct report *r
 {
     static const enum spring_input from_fit[] = {SPRING_area, SPRING_resonance, SPRING_quality};
     struct spring_job job;
+    enum spring_method named;
     char lacks[256], first[320] = "";
+    struct span_of_methods span = asked(w);
+    enum status st = named_method(w, &named, rep);
+    if (st != ST_OK) return st;
     fill_job(w, &job);
-    for (size_t i = 0; i < 3 && w->thermal; i++)
+    for (size_t i = 0; i < 3 && w->thermal && !w->lateral; i++)
         job.input[from_fit[i]].value = 1;
-    for (int m = 0; m < METHOD_SPRINGS; m++) {
-        if (w->method && strcmp(w->method, spring_methods[m].name) != 0) continue;
+    if (w->lateral && w->thermal) job.input[SPRING_torsional_area].value = 1;
+    for (int m = span.first; m < span.end; m++) {
+        if (w->method && m != (int)named) continue;
         spring_lacks(&job, (enum spring_method)m, lacks, sizeof lacks);
         if (!*lacks) return ST_OK;
         if (!*first) snprintf(first, sizeof first, "%s lacks %s", spring_methods[m].name, lacks);
     }
-    if (!*first) return ST_OK; /* an unknown word: it is named later */
     return fail(rep, ST_USAGE, "no method has all it needs: %s (`cantle calibrate --help`)", first);
 }
 
@@ -355,7 +438,7 @@ static enum status work(struct calibrate_wish *w, struct lever_file *file,
     struct spring_job job;
     struct spring_results res;
     struct oscillator o;
-    struct lever_record record[8];
+    struct lever_record record[MOST_RECORDS];
     enum spring_method chosen = METHOD_thermal;
     char digest[33] = "";
     calibrate_fill(w, file);
@@ -364,14 +447,19 @@ static enum status work(struct calibrate_wish *w, struct lever_file *file,
     if (st == ST_OK && w->thermal) st = calibrate_thermal(w, &o, digest, r, rep);
     if (st != ST_OK) return st;
     fill_job(w, &job);
-    if (w->thermal) take_fit(w, &o, &job);
-    st = spring_run(&job, &res, rep);
+    if (w->thermal && !w->lateral) take_fit(w, &o, &job);
+    if (w->thermal && w->lateral) job.input[SPRING_torsional_area] = calibrate_area(w, &o);
+    if (w->lateral) st = named_method(w, &job.twist, rep);
+    if (st == ST_OK) st = spring_run(&job, &res, rep);
     if (st == ST_OK) st = choose(w, &res, &chosen, rep);
     if (st != ST_OK) return st;
-    if (res.method[METHOD_thermal].there && (w->all || chosen == METHOD_thermal))
+    if (!w->lateral && res.method[METHOD_thermal].there && (w->all || chosen == METHOD_thermal))
         calibrate_tell_share(r, job.motion, job.band);
     tell(w, &job, &res, chosen, r);
-    judge(&job, &res, chosen, w->all, r);
+    if (w->lateral)
+        judge_twist(&job, file, chosen, r);
+    else
+        judge(&job, &res, chosen, w->all, r);
     size_t n = make_records(w, file, &job, &res, chosen, record);
     return calibrate_lever_close(w, file, record, n, w->thermal, digest, rep);
 }
@@ -381,7 +469,8 @@ enum status calibrate_spring(struct calibrate_wish *w, struct calibrate_report *
 {
     struct lever_file *file = malloc(sizeof *file);
     if (!file) return fail(rep, ST_MEMORY, "not enough memory for a lever file");
-    enum status st = calibrate_lever_open(w, "spring_constant", file, rep);
+    enum status st = calibrate_lever_open(w, w->lateral ? "torsional_constant" : "spring_constant",
+                                          file, rep);
     if (st == ST_OK) st = work(w, file, r, rep);
     free(file);
     return st;

@@ -89,6 +89,8 @@ static enum status fit_series(const struct calibrate_wish *w, struct recording *
     enum status st = find_unit(w, rec, &unit, rep);
     if (st == ST_OK) st = signal_factor(unit, metres, &factor, rep);
     if (st == ST_OK) st = find_rate(w, rec, &rate, rep);
+    if (st == ST_OK && w->lateral && *metres)
+        st = fail(rep, ST_USAGE, "the recording of a twist must be in volts, not in '%s'", unit);
     if (st != ST_OK) return st;
     for (size_t i = 0; i < rec->n * rec->count; i++)
         rec->x[i] *= factor;
@@ -106,6 +108,8 @@ static enum status fit_spectrum(const struct calibrate_wish *w, struct recording
     bool root, hann = !w->window || strcmp(w->window, "hann") == 0;
     enum status st = find_unit(w, rec, &unit, rep);
     if (st == ST_OK) st = density_factor(unit, metres, &root, &factor, rep);
+    if (st == ST_OK && w->lateral && *metres)
+        st = fail(rep, ST_USAGE, "the spectrum of a twist must be in volts, not in '%s'", unit);
     if (st == ST_OK && !rec->axis)
         st = fail(rep, ST_USAGE, "--spectrum needs the column of frequencies: add --axis-column");
     if (st == ST_OK && !(w->averages >= 1))

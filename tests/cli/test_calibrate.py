@@ -180,7 +180,7 @@ class Calibrate(InFolder):
                  "35 +- 0.5 um", "--thickness", "2 +- 0.1 um", "--lever-modulus", "169 +- 5 GPa", "--lever-poisson", "0.27",
                  "--lever-density", "2330 kg/m3"]
         told = self.json_of("spring", *self.THERMAL, *words)
-        self.assertEqual(set(told["methods"]), {"thermal", "sader", "dimensions", "torsion"})
+        self.assertEqual(set(told["methods"]), {"thermal", "sader", "dimensions", "torsion"})  # no tip height
         self.assertEqual({(p["a"], p["b"]) for p in told["agreement"]},
                          {("thermal", "sader"), ("thermal", "dimensions"), ("sader", "dimensions")})
         k = {name: m["value"] for name, m in told["methods"].items()}
@@ -192,6 +192,61 @@ class Calibrate(InFolder):
         text = self.run_there("calibrate", "spring", *self.THERMAL, *words).stdout
         self.assertIn("not made     added_mass", text)
         self.assertIn("common inputs taken out", text)
+
+    def test_lateral_spring_constant(self):
+        """First row of tests/reference/67_torsion.csv (Timoshenko, Goodier), from dimensions and from a known k."""
+        row = next(line for line in (ROOT / "tests/reference/67_torsion.csv").read_text().splitlines() if line[0] != "#")
+        e, nu, length, width, thick, h, k, thin, lat_thin, whole, lat_whole, _ = map(float, row.split(","))
+        plan = ["--length", f"{length} m +- 1 %", "--lever-poisson", f"{nu} +- 0", "--tip-height", f"{h} m +- 3 %"]
+        told = self.json_of("spring", *plan, "--width", f"{width} m +- 1 %", "--thickness", f"{thick} m +- 2 %",
+                            "--lever-modulus", f"{e} Pa +- 2 %", "--lever", "lateral.yaml")
+        twist, lateral = told["methods"]["torsion"], told["methods"]["lateral"]
+        self.assertAlmostEqual(twist["value"] / whole, 1, 9)
+        self.assertAlmostEqual(lateral["value"] / lat_whole, 1, 9)
+        self.assertTrue(lateral["complete"])
+        # a product of powers (JCGM 100:2008, 5.1.6): the height comes in squared
+        self.assertAlmostEqual(lateral["u_linear"] / lateral["value"],
+                               np.hypot(twist["u_linear"] / twist["value"], 0.06), 4)
+        file = self.folder / "lateral.yaml"
+        self.assertIn(f"quantity: lateral_spring_constant\n  value: {lat_whole:.9g} N/m\n  u: {lateral['u']:.4g} N/m",
+                      file.read_text())
+        # the spring constant of the file stays, and is used
+        file.write_text(f"format: cantle-lever-1\nvalues:\n- quantity: spring_constant\n  value: {k} N/m\n"
+                        f"  u: {0.04 * k} N/m\n  method: given\n")
+        told = self.json_of("spring", "--lateral", *plan, "--lever", "lateral.yaml")
+        self.assertEqual(told["chosen"], "torsion_from_spring")
+        lateral = told["methods"]["lateral"]
+        self.assertAlmostEqual(lateral["value"] / lat_thin, 1, 9)
+        self.assertAlmostEqual(lateral["u_linear"] / lateral["value"], (0.04**2 + 0.02**2 + 0.06**2)**0.5, 4)
+        text = file.read_text()
+        self.assertIn(f"value: {k} N/m", text)
+        self.assertIn("quantity: torsional_constant", text)
+        self.refuses("calibrate", "spring", "--lateral", *plan, "--lever", "lateral.yaml", status=5, says=["--overwrite"])
+        self.assertEqual(file.read_text(), text)
+
+    def test_twist_from_its_thermal_noise(self):
+        """The first mode of a clamped bar has 8/pi^2 of kB T/k_phi (modes sin((2n - 1) pi x/2L), equipartition)."""
+        k_phi, s = 2e-8, 2e-3
+        np.save(self.folder / "twist.npy", thermal_noise.records(1, 400000, RATE, k_phi, F0, Q, 295.0, s, 8 / np.pi**2,
+                                                                 rng=np.random.default_rng(8))[0])
+        words = ["spring", "--lateral", "--thermal", "twist.npy", "--rate", "200 kHz", "--unit", "V", "--temperature",
+                 "295 +- 1 K", "--torsional-sensitivity", "2 +- 0.04 mrad/V", "--tip-height", "12 +- 0.3 um"]
+        told = self.json_of(*words, "--lever", "twist.yaml")
+        twist, lateral = told["methods"]["torsional_thermal"], told["methods"]["lateral"]
+        self.assertLess(abs(twist["value"] - k_phi), 3 * twist["u"])
+        # the sensitivity comes in squared and is known; the rest is the spectrum's
+        self.assertAlmostEqual(np.hypot(0.04, twist["parts"]["torsional_area"] / twist["value"]),
+                               twist["u_linear"] / twist["value"], 3)
+        self.assertLess(abs(twist["value"] / k_phi - 1), 3 * twist["parts"]["torsional_area"] / k_phi)
+        self.assertAlmostEqual(lateral["value"], twist["value"] / (12e-6)**2, 6)
+        # a value that was measured is not replaced in passing
+        self.json_of("spring", "--length", "300 um", "--width", "30 um", "--thickness", "2 um", "--lever-modulus", "169 GPa",
+                     "--lever-poisson", "0.27", "--lever", "twist.yaml")
+        self.assertIn("method: torsional thermal", (self.folder / "twist.yaml").read_text())
+        self.assertNotIn("resonance", (self.folder / "twist.yaml").read_text())  # it is not that of the bending
+        self.refuses("calibrate", *words[:6], "--unit", "nm", *words[8:], status=2, says=["volts", "nm"])
+        self.refuses("calibrate", *words[:1], *words[2:], status=2, says=["--lateral"])
+        self.refuses("calibrate", *words, "--method", "torsional", status=2, says=["torsional_thermal"])
 
     def test_tilt_is_not_applied_twice(self):
         self.run_there("calibrate", "spring", *self.THERMAL, "--lever", "tilted.yaml", "--sensitivity", "50 nm/V")

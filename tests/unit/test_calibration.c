@@ -9,6 +9,7 @@
 #include "calibration/spring.h"
 #include "calibration/tilt.h"
 #include "recipe/recipe.h"
+#include "table.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -235,6 +236,59 @@ static void methods_agree_on_one_lever(void **state)
     job.input[SPRING_quality] = known(200 * 1.5, 0.03);
     assert_int_equal(spring_run(&job, &res, &rep), ST_OK);
     assert_false(res.pair[METHOD_thermal][METHOD_sader].agree);
+}
+
+/* tests/reference/67_torsion.csv (S. P. Timoshenko, J. N. Goodier): each way to the lateral spring
+ * constant. Uncertainty of a product of powers: JCGM 100:2008, 5.1.6. */
+static void lateral_rows(void **state)
+{
+    (void)state;
+    static struct table t;
+    struct report rep;
+    struct spring_job job;
+    struct spring_results res;
+    assert_true(table_read(&t, "67_torsion.csv"));
+    for (size_t i = 0; i < t.rows; i++) {
+        const double *c = t.cell[i];
+        spring_clear(&job);
+        job.input[SPRING_modulus] = known(c[0], 0.02);
+        job.input[SPRING_poisson] = (struct unsure){c[1], 0, false};
+        job.input[SPRING_length] = known(c[2], 0.01);
+        job.input[SPRING_width] = known(c[3], 0.01);
+        job.input[SPRING_thickness] = known(c[4], 0.02);
+        job.input[SPRING_tip_height] = known(c[5], 0.03);
+        job.input[SPRING_spring_constant] = known(c[6], 0.04);
+        assert_int_equal(spring_run(&job, &res, &rep), ST_OK);
+        near(res.method[METHOD_torsion].value, c[9], 1e-12);
+        near(res.method[METHOD_lateral].value, c[10], 1e-12);
+        job.twist = METHOD_torsion_from_spring;
+        assert_int_equal(spring_run(&job, &res, &rep), ST_OK);
+        const struct propagated *k = &res.method[METHOD_torsion_from_spring],
+                                *h = &res.method[METHOD_lateral];
+        near(k->value, c[7], 1e-12);
+        near(k->linear / k->value, sqrt(0.04 * 0.04 + 4 * 0.01 * 0.01), 1e-3);
+        near(k->u, k->linear, 0.03); /* 20000 draws */
+        near(h->value, c[8], 1e-12);
+        near(h->linear / h->value, sqrt(0.04 * 0.04 + 4 * 0.01 * 0.01 + 4 * 0.03 * 0.03), 1e-3);
+    }
+}
+
+/* The modes of a uniform bar share kB T/k_phi: each term from the energy of its own shape, found
+ * here by a sum over the bar; all of them make one, which is equipartition of the end's twist. */
+static void twist_shares(void **state)
+{
+    (void)state;
+    enum { STEPS = 20000, MODES = 2000 };
+    double all = 0;
+    for (int n = 1; n <= MODES; n++) {
+        double b = (n - 0.5) * M_PI, energy = 0; /* phi = sin(b x), G J = 1, L = 1 */
+        for (int i = 0; i < STEPS && n <= 3; i++)
+            energy += pow(b * cos(b * (i + 0.5) / STEPS), 2) / STEPS;
+        if (n > 3) energy = b * b / 2;
+        if (n == 1) near(thermal_twist_share(BAND_first_mode), 1 / energy, 1e-9);
+        all += 1 / energy;
+    }
+    near(all, thermal_twist_share(BAND_whole), 2e-4); /* what is cut off: 4/(2 pi^2 MODES) */
 }
 
 /* Cleveland et al. 1993: exact resonances with masses give k whether one or several are given. */
@@ -603,6 +657,8 @@ int main(void)
         cmocka_unit_test(law_of_propagation),
         cmocka_unit_test(unstated_inputs_are_told),
         cmocka_unit_test(methods_agree_on_one_lever),
+        cmocka_unit_test(lateral_rows),
+        cmocka_unit_test(twist_shares),
         cmocka_unit_test(added_masses),
         cmocka_unit_test(tilt_is_taken_once),
         cmocka_unit_test(line_of_an_exact_curve),
