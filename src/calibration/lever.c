@@ -24,6 +24,8 @@ static const struct {
 #undef L
 };
 
+const char *const spring_tilt_words[3] = {"", "contained", "not contained"};
+
 void lever_clear(struct lever *lever)
 {
     lever->thickness_by_pixel = lever->substrate_marked = false;
@@ -33,6 +35,18 @@ void lever_clear(struct lever *lever)
     lever->spring_tilt = SPRING_TILT_UNKNOWN;
     for (int i = 0; i < LEVER_COUNT; i++)
         lever->item[i] = (struct known){NAN, NAN, ""};
+}
+
+void lever_over(struct lever *lever, const struct lever *known)
+{
+    bool k = isfinite(known->item[LEVER_spring_constant].value),
+         s = isfinite(known->item[LEVER_deflection_sensitivity].value);
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (isfinite(known->item[i].value)) lever->item[i] = known->item[i];
+    if (k) lever->spring_tilt = known->spring_tilt;
+    if (!k && !s) return;
+    lever->correlation = k && s ? known->correlation : 0; /* of a mixed pair nothing is known */
+    lever->spring_thermal = k && s && known->spring_thermal;
 }
 
 /* People think of tip angles in degrees. */
@@ -93,32 +107,23 @@ static bool is_from_file(const struct lever *lever, enum lever_item item, const 
     return lever_file_find(file, name) && strcmp(lever->item[item].origin, "lever file") == 0;
 }
 
-/* Two values of one file that were found with each other err together, unless the recipe has
- * replaced one of them or its uncertainty. */
+/* Values that were found with each other err together, unless the recipe has replaced one of them
+ * or its uncertainty. A volume that was made with a lever file says the same of its own values. */
 static void settle_pair(const struct recipe *recipe, const struct lever_file *file,
-                        struct lever *out)
+                        const struct lever *from_volume, struct lever *out)
 {
     static const char k_name[] = "spring_constant", s_name[] = "deflection_sensitivity";
+    const char *k = out->item[LEVER_spring_constant].origin,
+               *s = out->item[LEVER_deflection_sensitivity].origin;
     bool whole = !recipe->v[KEY_calibration_spring_constant_u].given &&
                  !recipe->v[KEY_calibration_deflection_sensitivity_u].given;
-    out->correlation = 0;
-    out->spring_thermal = false;
-    out->spring_tilt = SPRING_TILT_UNKNOWN;
-    if (!is_from_file(out, LEVER_spring_constant, k_name, file)) return;
-    const struct lever_record *k = lever_file_find(file, k_name),
-                              *s = lever_file_find(file, s_name);
-    out->spring_tilt = k->tilt;
-    if (!whole || !is_from_file(out, LEVER_deflection_sensitivity, s_name, file)) return;
-    const struct lever_record *pair[2] = {k, s};
-    for (int i = 0; i < 2; i++) {
-        const struct lever_record *a = pair[i], *b = pair[1 - i];
-        bool same = strcmp(a->text.correlated_with, b->text.quantity) == 0 &&
-                    fabs(a->correlated_value - b->value) <= 1e-6 * fabs(b->value);
-        if (!same || !(a->u > 0) || !(b->u > 0) || isnan(a->correlation)) continue;
-        out->correlation = a->correlation;
-        out->spring_thermal = i == 0 && strcmp(k->text.method, "thermal") == 0;
-        return;
-    }
+    lever_file_pair(file, is_from_file(out, LEVER_spring_constant, k_name, file),
+                    whole && is_from_file(out, LEVER_deflection_sensitivity, s_name, file), out);
+    if (strcmp(k, "volume") != 0) return;
+    out->spring_tilt = from_volume->spring_tilt;
+    if (!whole || strcmp(s, "volume") != 0) return;
+    out->correlation = from_volume->correlation;
+    out->spring_thermal = from_volume->spring_thermal;
 }
 
 /* A tip found on a reference sample holds the errors of the lever it was found with. */
@@ -202,7 +207,7 @@ enum status lever_settle(const struct recipe *recipe, const struct lever *from_v
     if (!file) return fail(rep, ST_MEMORY, "no memory for a lever file");
     enum status st = read_lever_file(recipe, &held, file, rep);
     if (st == ST_OK) st = settle_all(recipe, &held, out, rep);
-    if (st == ST_OK) settle_pair(recipe, file, out);
+    if (st == ST_OK) settle_pair(recipe, file, from_volume, out);
     if (st == ST_OK) settle_tip(recipe, file, out);
     free(file);
     return st;

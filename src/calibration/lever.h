@@ -44,6 +44,8 @@ struct known {
 /** Whether a spring constant is that of the lever or, at its tilt, of a force along z. */
 enum spring_tilt { SPRING_TILT_UNKNOWN, SPRING_TILT_CONTAINED, SPRING_TILT_NOT_CONTAINED };
 
+extern const char *const spring_tilt_words[3]; /**< "", "contained", "not contained" */
+
 struct lever {
     struct known item[LEVER_COUNT];
     double correlation; /**< of spring constant and deflection sensitivity in use; 0 = none known */
@@ -66,6 +68,10 @@ extern const struct lever_row lever_rows[LEVER_COUNT];
 
 /** Nothing known: all NaN, origin "". */
 void lever_clear(struct lever *lever);
+
+/** Values of `known` that are not NaN take the place of those of `lever`; tilt and correlation go
+ * with them. */
+void lever_over(struct lever *lever, const struct lever *known);
 
 /** Range check of one value (and u >= 0 when stated): ST_INPUT with the words and the limits. */
 enum status lever_check(enum lever_item item, const struct known *k, struct report *rep) MUST_CHECK;

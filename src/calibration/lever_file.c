@@ -223,6 +223,30 @@ const struct lever_record *lever_file_find(const struct lever_file *f, const cha
     return NULL;
 }
 
+/* Two values of one file that were found with each other err together. */
+void lever_file_pair(const struct lever_file *f, bool spring_in_use, bool pair_in_use,
+                     struct lever *out)
+{
+    const struct lever_record *k = lever_file_find(f, "spring_constant"),
+                              *s = lever_file_find(f, "deflection_sensitivity");
+    out->correlation = 0;
+    out->spring_thermal = false;
+    out->spring_tilt = SPRING_TILT_UNKNOWN;
+    if (!k || !spring_in_use) return;
+    out->spring_tilt = k->tilt;
+    if (!s || !pair_in_use) return;
+    const struct lever_record *pair[2] = {k, s};
+    for (int i = 0; i < 2; i++) {
+        const struct lever_record *a = pair[i], *b = pair[1 - i];
+        bool same = strcmp(a->text.correlated_with, b->text.quantity) == 0 &&
+                    fabs(a->correlated_value - b->value) <= 1e-6 * fabs(b->value);
+        if (!same || !(a->u > 0) || !(b->u > 0) || isnan(a->correlation)) continue;
+        out->correlation = a->correlation;
+        out->spring_thermal = i == 0 && strcmp(k->text.method, "thermal") == 0;
+        return;
+    }
+}
+
 /* --- making one --- */
 
 struct lever_record lever_record_make(const char *quantity, double value, double u)

@@ -81,6 +81,12 @@ enum status lever_file_load(struct lever_file *out, const char *path,
 /** NULL when it is not there. */
 const struct lever_record *lever_file_find(const struct lever_file *f, const char *quantity);
 
+/** What the file says of spring constant and sensitivity besides their values: tilt, and how they
+ * hang together, into out. in_use: whether they are the file's own in out, with its uncertainties.
+ */
+void lever_file_pair(const struct lever_file *f, bool spring_in_use, bool pair_in_use,
+                     struct lever *out);
+
 /** Fill quantity, value and u (text and numbers) of a new record; the rest is empty. */
 struct lever_record lever_record_make(const char *quantity, double value, double u);
 

@@ -11,13 +11,13 @@ const char *const intake_segments[SEG_COUNT] = {"approach", "dwell", "retract"};
 
 /* --- calibration --- */
 
+/* Not every value of a lever has keys of its own; a lever file may hold any of them. */
 static const struct {
-    const char *name;
-    enum lever_item item;
+    bool there;
     enum intake_key value, u;
-} lever_keys[] = {
+} lever_keys[LEVER_COUNT] = {
 #define KEYS(K, name, unit, words)                                                                 \
-    {#name, LEVER_##name, IN_calibration_##name, IN_calibration_##name##_u},
+    [LEVER_##name] = {true, IN_calibration_##name, IN_calibration_##name##_u},
     KEYS(K, deflection_sensitivity, , ) KEYS(K, quadrant_sensitivity, , )
         KEYS(K, spring_constant, , ) KEYS(K, tilt, , ) KEYS(K, tip_radius, , )
             KEYS(K, tip_half_angle, , ) KEYS(K, tip_face_angle, , ) KEYS(K, sample_thickness, , )
@@ -25,35 +25,82 @@ static const struct {
 #undef KEYS
 };
 
+static bool given(const struct description *d, enum lever_item item, bool u)
+{
+    return lever_keys[item].there && d->v[u ? lever_keys[item].u : lever_keys[item].value].given;
+}
+
+/* What the lever file knows; keys of the description come over it. */
+static struct known from_file(const struct description *d, enum lever_item item)
+{
+    const struct lever_record *r = d->levers ? lever_file_find(d->levers, lever_rows[item].name)
+                                             : NULL;
+    return r ? (struct known){r->value, r->u, "lever file"} : (struct known){NAN, NAN, ""};
+}
+
+/* Tilt and correlation go with the values of the lever file, as long as these are used. */
+static void pair_of(const struct description *d, struct lever *out)
+{
+    bool k = !given(d, LEVER_spring_constant, false),
+         s = !given(d, LEVER_deflection_sensitivity, false);
+    bool whole = !given(d, LEVER_spring_constant, true) &&
+                 !given(d, LEVER_deflection_sensitivity, true);
+    if (d->levers) lever_file_pair(d->levers, k, k && s && whole, out);
+}
+
+static enum status put_pair(struct build *b, struct report *rep)
+{
+    struct lever pair;
+    lever_clear(&pair);
+    pair_of(b->d, &pair);
+    return skeleton_spring_notes(b->sk, &pair, rep);
+}
+
 static enum status put_calibration(struct build *b, struct report *rep)
 {
     enum status st = ST_OK;
     char name[64];
-    for (size_t i = 0; i < sizeof lever_keys / sizeof *lever_keys && st == ST_OK; i++) {
-        double value, u;
-        if ((st = build_number(b, lever_keys[i].value, &value, rep)) != ST_OK ||
-            (st = build_number(b, lever_keys[i].u, &u, rep)) != ST_OK || isnan(value))
-            continue;
-        snprintf(name, sizeof name, "/calibration/%s", lever_keys[i].name);
-        st = skeleton_numbers(b->sk, name, 0, NULL, &value, intake_rows[lever_keys[i].value].unit,
-                              u, rep);
+    for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++) {
+        struct known k = from_file(b->d, (enum lever_item)i), own = {NAN, NAN, ""};
+        if (lever_keys[i].there) {
+            st = build_number(b, lever_keys[i].value, &own.value, rep);
+            if (st == ST_OK) st = build_number(b, lever_keys[i].u, &own.u, rep);
+        }
+        if (!isnan(own.value))
+            k = own;
+        else if (!isnan(own.u))
+            k.u = own.u;
+        if (st != ST_OK || isnan(k.value)) continue;
+        snprintf(name, sizeof name, "/calibration/%s", lever_rows[i].name);
+        st = skeleton_numbers(b->sk, name, 0, NULL, &k.value, lever_rows[i].si_unit, k.u, rep);
     }
-    return st;
+    return st == ST_OK ? put_pair(b, rep) : st;
 }
 
 enum status intake_calibration(const struct description *d, struct lever *out, struct report *rep)
 {
     lever_clear(out);
-    for (size_t i = 0; i < sizeof lever_keys / sizeof *lever_keys; i++) {
+    for (int i = 0; i < LEVER_COUNT; i++) {
+        struct known *k = &out->item[i];
+        *k = from_file(d, (enum lever_item)i);
+        if (!lever_keys[i].there) continue;
         const struct place *value = &d->v[lever_keys[i].value].place,
                            *u = &d->v[lever_keys[i].u].place;
-        if (value->kind != PLACE_quantity) continue;
-        struct known *k = &out->item[lever_keys[i].item];
-        k->value = value->si;
-        k->u = u->kind == PLACE_quantity ? u->si : NAN;
-        enum status st = lever_check(lever_keys[i].item, k, rep);
-        if (st != ST_OK) return description_at(d, lever_keys[i].value, ST_RECIPE, rep);
+        bool is_value = given(d, (enum lever_item)i, false),
+             stated = u->kind == PLACE_quantity && given(d, (enum lever_item)i, true);
+        if (is_value && value->kind != PLACE_quantity) { /* it lies in the source, and wins there */
+            *k = (struct known){NAN, NAN, ""};
+            continue;
+        }
+        if (is_value) *k = (struct known){value->si, NAN, "description"};
+        if (isnan(k->value)) continue;
+        if (stated) k->u = u->si;
+        enum status st = lever_check((enum lever_item)i, k, rep);
+        if (st != ST_OK)
+            return description_at(d, is_value ? lever_keys[i].value : lever_keys[i].u, ST_RECIPE,
+                                  rep);
     }
+    pair_of(d, out);
     return ST_OK;
 }
 

@@ -11,6 +11,7 @@
 #include <string.h>
 
 enum { LARGEST_DESCRIPTION = 59000 };
+static const char lever_mark[] = "\n--- # lever file\n"; /* begins the second document */
 
 const struct intake_row intake_rows[INTAKE_COUNT_OF_KEYS] = {
 #define K(section, key, kind, unit, standard, help)                                                \
@@ -141,9 +142,31 @@ enum status description_default(struct description *out, struct report *rep)
     return out->text ? ST_OK : fail(rep, ST_MEMORY, "no memory for an import description");
 }
 
+/* The second document. */
+static enum status take_lever_file(struct description *out, const char *text, size_t size,
+                                   struct report *rep)
+{
+    const struct intake_value *key = &out->v[IN_calibration_lever_file];
+    struct report why;
+    if (!key->set && !text) return ST_OK;
+    if (!key->set)
+        return fail(rep, ST_RECIPE,
+                    "a lever file is appended, but calibration.lever_file does not name one");
+    if (!text)
+        return fail(rep, ST_RECIPE, "line %d: calibration.lever_file: the text of '%s' is not here",
+                    key->line, key->text);
+    out->levers = malloc(sizeof *out->levers);
+    if (!out->levers) return fail(rep, ST_MEMORY, "no memory for a lever file");
+    enum status st = lever_file_parse(out->levers, text, size, key->text, &why);
+    if (st == ST_OK) return st;
+    return fail(rep, st, "line %d: calibration.lever_file: %s", key->line, why.text);
+}
+
 enum status description_parse(struct description *out, const char *text, size_t size,
                               const char *path, struct report *rep)
 {
+    const char *mark = memmem(text, size, lever_mark, strlen(lever_mark));
+    const size_t own = mark ? (size_t)(mark - text) + 1 : size;
     struct section_texts texts = {{NULL}};
     int line[INTAKE_COUNT_OF_KEYS] = {0}, empty = 0;
     enum status st = description_default(out, rep);
@@ -156,8 +179,8 @@ enum status description_parse(struct description *out, const char *text, size_t 
                   size > LARGEST_DESCRIPTION ? "larger than 59000 bytes" : "it has NUL bytes");
         goto done;
     }
-    st = sections_vet(&intake_sections, text, size, line, &empty, rep);
-    if (st == ST_OK && !empty) st = sections_load(&intake_sections, &texts, text, size, rep);
+    st = sections_vet(&intake_sections, text, own, line, &empty, rep);
+    if (st == ST_OK && !empty) st = sections_load(&intake_sections, &texts, text, own, rep);
     for (int i = 0; i < INTAKE_COUNT_OF_KEYS && st == ST_OK; i++) {
         if (!texts.v[i]) continue;
         out->v[i] = (struct intake_value){.choice = -1, .number = NAN, .given = true};
@@ -167,6 +190,10 @@ enum status description_parse(struct description *out, const char *text, size_t 
             st = within(rep, st, "line %d: %s.%s: ", line[i], intake_rows[i].section,
                         intake_rows[i].key);
     }
+    if (st == ST_OK)
+        st = mark ? take_lever_file(out, mark + strlen(lever_mark),
+                                    size - own - strlen(lever_mark) + 1, rep)
+                  : take_lever_file(out, NULL, 0, rep);
     char *copy = st == ST_OK ? strndup(text, size) : NULL;
     if (copy) {
         free(out->text);
@@ -183,24 +210,57 @@ done:
     return st;
 }
 
+/* Append a file to text [LARGEST_DESCRIPTION + 1]; *size is one more than the largest when it does
+ * not fit. */
+static enum status read_file(const char *path, const char *what, char *text, size_t *size,
+                             struct report *rep)
+{
+    FILE *file = fopen(path, "rb");
+    if (!file)
+        return fail(rep, ST_INPUT, "%s: cannot open this %s: %s", path, what, strerror(errno));
+    *size += fread(text + *size, 1, LARGEST_DESCRIPTION + 1 - *size, file);
+    enum status st = ST_OK;
+    if (ferror(file)) st = fail(rep, ST_INPUT, "%s: cannot be read: %s", path, strerror(errno));
+    fclose(file);
+    return st;
+}
+
+/* Which lever file the text names, seen from the folder of the description; "" when none, or when
+ * the text has it already. A text with another mistake is left to description_parse. */
+static void lever_path(const char *text, size_t size, const char *path, char *out, size_t room)
+{
+    struct section_texts texts = {{NULL}};
+    struct report unused;
+    int line[INTAKE_COUNT_OF_KEYS] = {0}, empty = 0;
+    const char *slash = strrchr(path, '/');
+    *out = 0;
+    if (size > LARGEST_DESCRIPTION || memchr(text, 0, size) ||
+        memmem(text, size, lever_mark, strlen(lever_mark)))
+        return;
+    if (sections_vet(&intake_sections, text, size, line, &empty, &unused) != ST_OK || empty ||
+        sections_load(&intake_sections, &texts, text, size, &unused) != ST_OK)
+        return;
+    const char *name = texts.v[IN_calibration_lever_file];
+    int folder = !name || *name == '/' || !slash ? 0 : (int)(slash - path + 1);
+    if (name) snprintf(out, room, "%.*s%s", folder, path, name);
+    section_texts_free(&texts);
+}
+
 enum status description_load(struct description *out, const char *path, struct report *rep)
 {
-    enum status st = ST_OK;
-    char *text = malloc(LARGEST_DESCRIPTION + 1);
-    FILE *file = fopen(path, "rb");
-    size_t size = 0;
-    out->text = NULL;
-    if (!file)
-        st = fail(rep, ST_INPUT, "%s: cannot open this import description: %s", path,
-                  strerror(errno));
-    else if (!text)
-        st = fail(rep, ST_MEMORY, "no memory to read %s", path);
-    if (st == ST_OK) {
-        size = fread(text, 1, LARGEST_DESCRIPTION + 1, file);
-        if (ferror(file)) st = fail(rep, ST_INPUT, "%s: cannot be read: %s", path, strerror(errno));
+    char *text = malloc(LARGEST_DESCRIPTION + 1), lever[4096 + SECTIONS_LONGEST];
+    size_t size = 0, mark = strlen(lever_mark);
+    *out = (struct description){.text = NULL};
+    if (!text) return fail(rep, ST_MEMORY, "no memory to read %s", path);
+    enum status st = read_file(path, "import description", text, &size, rep);
+    if (st == ST_OK) lever_path(text, size, path, lever, sizeof lever);
+    if (st == ST_OK && *lever && size + mark <= LARGEST_DESCRIPTION) {
+        memcpy(text + size, lever_mark, mark);
+        size += mark;
+        st = read_file(lever, "lever file", text, &size, rep);
+        if (st != ST_OK) st = within(rep, st, "%s: calibration.lever_file: ", path);
     }
     if (st == ST_OK) st = description_parse(out, text, size, path, rep);
-    if (file) fclose(file);
     free(text);
     return st;
 }
@@ -208,7 +268,9 @@ enum status description_load(struct description *out, const char *path, struct r
 void description_free(struct description *d)
 {
     free(d->text);
+    free(d->levers);
     d->text = NULL;
+    d->levers = NULL;
 }
 
 /* --- the reference page --- */

@@ -3,7 +3,7 @@
 #define CANTLE_INTAKE_DESCRIPTION_H
 
 #include "base/sections.h"
-#include "calibration/lever.h"
+#include "calibration/lever_file.h"
 #include "intake/place.h"
 
 #include <stdbool.h>
@@ -116,6 +116,10 @@ enum intake_kind {
     K(grid, z_offset, PLACE, "m", "", "added to z of every curve of the pixel")                    \
     K(grid, substrate, PLACE, "1", "", "not 0 where the pixel is bare substrate")                  \
     K(grid, thickness, PLACE, "m", "", "thickness of the sample at each pixel")                    \
+    K(calibration, lever_file, TEXT, "", "",                                                       \
+      "file of `cantle calibrate`, seen from the folder of this description; the values beside "   \
+      "it "                                                                                        \
+      "win over it")                                                                               \
     INTAKE_LEVER(K, deflection_sensitivity, "m/V",                                                 \
                  "deflection of the lever's end for each volt of the detector")                    \
     INTAKE_LEVER(K, quadrant_sensitivity, "m", "deflection for each unit of (A+B-C-D)/(A+B+C+D)")  \
@@ -158,13 +162,17 @@ enum intake_source { SOURCE_HDF5, SOURCE_TEXT, SOURCE_NPY, SOURCE_RAW, SOURCE_VO
 
 struct description {
     struct intake_value v[INTAKE_COUNT_OF_KEYS];
-    char *text;      /**< as given, owned; "" when there was none */
-    char path[4096]; /**< "" when there was none */
+    /** As given, owned; "" when there was none. The text of its lever file is appended as a second
+     * document, so that whoever keeps it keeps all of it. */
+    char *text;
+    struct lever_file *levers; /**< of calibration.lever_file, owned; NULL when there is none */
+    char path[4096];           /**< "" when there was none */
 };
 
 /** All defaults. */
 enum status description_default(struct description *out, struct report *rep) MUST_CHECK;
-/** Read a description of at most 60000 bytes. Errors: ST_INPUT, ST_RECIPE with path, line and key.
+/** Read a description of at most 59000 bytes, its lever file included. Parse: of a text that has it
+ * already. Errors: ST_INPUT, ST_RECIPE with path, line and key.
  * Nothing is to be freed then. */
 enum status description_load(struct description *out, const char *path,
                              struct report *rep) MUST_CHECK;

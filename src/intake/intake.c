@@ -133,8 +133,12 @@ enum status intake_open(struct volume **out, const struct description *d, const 
     intake_wants(d, kind, &w);
     if (w.n > 0) return description_ask(d, w.item[0].key, w.item[0].why, w.item[0].line, rep);
     if (kind == SOURCE_VOLUME) {
+        struct lever known;
         enum status st = check_volume_keys(d, rep);
-        return st == ST_OK ? volume_open(out, path, rep) : st;
+        if (st == ST_OK) st = intake_calibration(d, &known, rep);
+        if (st == ST_OK) st = volume_open(out, path, rep);
+        if (st == ST_OK) volume_calibrate(*out, &known);
+        return st;
     }
     struct build b = {.d = d, .kind = (enum intake_source)kind, .path = path, .progress = progress};
     source_clear(&b.hdf5);

@@ -30,7 +30,8 @@ void intake_wants(const struct description *d, int kind, struct wants *out);
 enum status intake_open(struct volume **out, const struct description *d, const char *path,
                         FILE *progress, struct report *rep) MUST_CHECK;
 
-/** Calibration that stands in the description as values; the rest is NaN. Errors: ST_RECIPE. */
+/** Calibration that stands in the description as values, else in its lever file; the rest is NaN.
+ * Errors: ST_RECIPE. */
 enum status intake_calibration(const struct description *d, struct lever *out,
                                struct report *rep) MUST_CHECK;
 

@@ -108,13 +108,15 @@ static void put_calibration(struct h5put *p, hid_t entry, const struct maps_orig
             put_known(p, group, lever_rows[i].name, lever_rows[i].si_unit, &plan->lever.item[i]);
     if (isfinite(plan->setup.spring_n_per_m))
         h5put_real(p, group, "effective_spring_constant", plan->setup.spring_n_per_m, "N/m");
-    if (o->recipe->lever_text) {
+    if (o->recipe->lever_text || plan->lever.spring_tilt != SPRING_TILT_UNKNOWN ||
+        plan->lever.correlation != 0) {
         h5put_real(p, group, "correlation_spring_constant_sensitivity", plan->lever.correlation,
                    "1");
         h5put_text(p, group, "tilt_in_spring_constant", tilt[plan->lever.spring_tilt]);
+    }
+    if (o->recipe->lever_text)
         put_note(p, group, "lever_file", "application/yaml", "the lever file as it was read",
                  o->recipe->v[KEY_calibration_lever_file].text, o->recipe->lever_text);
-    }
     h5put_close(p, &group);
 }
 

@@ -25,6 +25,20 @@ bool put_number(hid_t object, const char *name, double value)
     return good;
 }
 
+bool put_spring_notes(hid_t dataset, const struct lever *lever)
+{
+    static const char *const names[] = {"tilt", "correlation", "method"};
+    bool good = true;
+    for (size_t i = 0; i < sizeof names / sizeof *names && good; i++)
+        good = H5Aexists(dataset, names[i]) <= 0 || H5Adelete(dataset, names[i]) >= 0;
+    if (good && lever->spring_tilt != SPRING_TILT_UNKNOWN)
+        good = put_text(dataset, "tilt", spring_tilt_words[lever->spring_tilt]);
+    if (good && lever->correlation != 0)
+        good = put_number(dataset, "correlation", lever->correlation);
+    if (good && lever->spring_thermal) good = put_text(dataset, "method", "thermal");
+    return good;
+}
+
 hid_t put_dataset(hid_t file, const char *name, hid_t type, int rank, const hsize_t *dims,
                   hid_t how)
 {

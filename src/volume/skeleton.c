@@ -114,6 +114,19 @@ enum status skeleton_text(struct skeleton *sk, const char *name, const char *att
     return good ? ST_OK : no_room(name, rep);
 }
 
+enum status skeleton_spring_notes(struct skeleton *sk, const struct lever *lever,
+                                  struct report *rep)
+{
+    static const char name[] = "/calibration/spring_constant";
+    if (H5Lexists(sk->file, "/calibration", H5P_DEFAULT) <= 0 ||
+        H5Lexists(sk->file, name, H5P_DEFAULT) <= 0)
+        return ST_OK;
+    hid_t object = H5Oopen(sk->file, name, H5P_DEFAULT);
+    bool good = object >= 0 && put_spring_notes(object, lever);
+    if (object >= 0) H5Oclose(object);
+    return good ? ST_OK : no_room(name, rep);
+}
+
 enum status skeleton_number(struct skeleton *sk, const char *name, const char *attribute,
                             double value, struct report *rep)
 {

@@ -42,6 +42,10 @@ enum status skeleton_text(struct skeleton *sk, const char *name, const char *att
 enum status skeleton_number(struct skeleton *sk, const char *name, const char *attribute,
                             double value, struct report *rep) MUST_CHECK;
 
+/** put_spring_notes on /calibration/spring_constant, if it is there. */
+enum status skeleton_spring_notes(struct skeleton *sk, const struct lever *lever,
+                                  struct report *rep) MUST_CHECK;
+
 /** The view of an array, NULL if it has none. sk may be NULL. */
 struct view *skeleton_view(struct skeleton *sk, const char *name);
 hid_t skeleton_file(struct skeleton *sk);

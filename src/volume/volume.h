@@ -60,6 +60,10 @@ void volume_close(struct volume **v); /**< accepts NULL; sets *v NULL */
 
 const struct volume_facts *volume_facts(const struct volume *v);
 
+/** Values that are known from elsewhere take the place of the volume's own, where they are not NaN;
+ * what the spring constant says besides goes with it. */
+void volume_calibrate(struct volume *v, const struct lever *known);
+
 /** Smallest distance of neighbouring pixel centres, m; NaN for a single pixel. */
 double volume_pixel_pitch(const struct volume_facts *facts);
 

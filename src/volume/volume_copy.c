@@ -233,6 +233,19 @@ static enum status put_axis(struct copy *c, const char *name, const double *from
     return good ? ST_OK : cannot_write(name, rep);
 }
 
+/* What the spring constant says besides its value must fit the values that are there now. */
+static enum status put_pair(struct copy *c, struct report *rep)
+{
+    static const char name[] = "/calibration/spring_constant";
+    struct lever now = c->v->facts.lever;
+    if (c->job->calibration) lever_over(&now, c->job->calibration);
+    if (!isfinite(now.item[LEVER_spring_constant].value)) return ST_OK;
+    hid_t set = H5Dopen2(c->file, name, H5P_DEFAULT);
+    bool good = set >= 0 && put_spring_notes(set, &now);
+    if (set >= 0) H5Dclose(set);
+    return good ? ST_OK : cannot_write(name, rep);
+}
+
 /* A value that was given wins; the others are copied with all that stands beside them. */
 static enum status put_calibration(struct copy *c, struct report *rep)
 {
@@ -252,7 +265,7 @@ static enum status put_calibration(struct copy *c, struct report *rep)
         }
         if (!good) return cannot_write(name, rep);
     }
-    return ST_OK;
+    return put_pair(c, rep);
 }
 
 static enum status put_notes(struct copy *c, struct report *rep)

@@ -219,6 +219,8 @@ static enum status compare(struct joining *j, size_t part, const struct volume *
     for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++)
         if (!same(f->lever.item[i].value, m->lever.item[i].value))
             st = differs(j, part, lever_rows[i].words, rep);
+    if (st == ST_OK && f->lever.spring_tilt != m->lever.spring_tilt)
+        st = differs(j, part, "whether the spring constant contains the tilt", rep);
     if (st == ST_OK && f->lever.thickness_by_pixel != m->lever.thickness_by_pixel)
         st = differs(j, part, "whether it has a thickness at each pixel", rep);
     j->absent |= f->has_present;
@@ -478,7 +480,7 @@ static enum status put_all(struct joining *j, struct report *rep)
             st = skeleton_numbers(j->sk, name, 0, NULL, &k->value, lever_rows[i].si_unit, k->u,
                                   rep);
     }
-    return st;
+    return st == ST_OK ? skeleton_spring_notes(j->sk, &f->lever, rep) : st;
 }
 
 static void joining_free(struct joining *j)

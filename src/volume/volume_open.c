@@ -121,6 +121,32 @@ done:
     return st;
 }
 
+/* What a lever file said of the spring constant besides its value (written by an import). */
+static enum status read_spring(struct volume *v, struct report *rep)
+{
+    static const char name[] = "/calibration/spring_constant";
+    struct lever *lever = &v->facts.lever;
+    struct dataset d;
+    char tilt[32], method[32];
+    bool there;
+    enum status st = dataset_open(&d, &v->source, name, rep);
+    if (st != ST_OK) return st;
+    st = attribute_text(d.id, "tilt", tilt, sizeof tilt, rep);
+    if (st == ST_OK) st = attribute_text(d.id, "method", method, sizeof method, rep);
+    if (st == ST_OK)
+        st = attribute_numbers(d.id, "correlation", &lever->correlation, 1, &there, rep);
+    if (st == ST_OK && !(fabs(lever->correlation) <= 1))
+        st = fail(rep, ST_INPUT, "correlation is %g, expected -1 to 1", lever->correlation);
+    for (int i = 1; i < 3 && st == ST_OK; i++)
+        if (strcmp(tilt, spring_tilt_words[i]) == 0) lever->spring_tilt = (enum spring_tilt)i;
+    if (st == ST_OK && *tilt && lever->spring_tilt == SPRING_TILT_UNKNOWN)
+        st = fail(rep, ST_INPUT, "tilt is '%s', expected 'contained' or 'not contained'", tilt);
+    if (st == ST_OK)
+        lever->spring_thermal = lever->correlation != 0 && strcmp(method, "thermal") == 0;
+    dataset_close(&d);
+    return st == ST_OK ? st : within(rep, st, "%s: ", name);
+}
+
 static enum status open_calibration(struct volume *v, struct report *rep)
 {
     char name[64];
@@ -130,6 +156,7 @@ static enum status open_calibration(struct volume *v, struct report *rep)
         snprintf(name, sizeof name, "/calibration/%s", lever_rows[item].name);
         st = source_has(&v->source, name, &there, rep);
         if (st == ST_OK && there) st = read_known(v, (enum lever_item)item, name, rep);
+        if (st == ST_OK && there && item == LEVER_spring_constant) st = read_spring(v, rep);
     }
     return st;
 }
@@ -198,6 +225,13 @@ enum status volume_open_skeleton(struct volume **out, const char *path, uint64_t
                                  struct skeleton *sk, struct report *rep)
 {
     return open_from(out, path, sk, bytes, rep);
+}
+
+void volume_calibrate(struct volume *v, const struct lever *known)
+{
+    lever_over(&v->facts.lever, known);
+    for (int i = 0; i < LEVER_COUNT; i++)
+        if (isfinite(v->facts.lever.item[i].value)) v->facts.lever.item[i].origin = "volume";
 }
 
 const struct volume_facts *volume_facts(const struct volume *v)

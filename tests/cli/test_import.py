@@ -471,6 +471,133 @@ class Import(InFolder):
             self.assertAlmostEqual(f["calibration/deflection_sensitivity"].attrs["standard_uncertainty"], 0.6e-9, 20)
             self.assertEqual(f["calibration/spring_constant"][()], g["calibration/spring_constant"][()])
 
+    # --- a lever file ---------------------------------------------------------------------------
+
+    LEVER = """format: cantle-lever-1
+lever: box 3, no. 7
+values:
+- quantity: deflection_sensitivity
+  value: 47.5 nm/V
+  u: 0.475 nm/V
+  method: contact line
+- quantity: spring_constant
+  value: 0.42 N/m
+  u: 0.0126 N/m
+  method: thermal
+  tilt: contained
+  correlated_with: deflection_sensitivity
+  correlated_value: 47.5 nm/V
+  correlation: -0.666667
+- quantity: tip_height
+  value: 11 um
+- quantity: torsional_constant
+  value: 2e-8 N m
+"""
+
+    def test_lever_file_and_what_wins(self):
+        """Keys of the description, then its lever file, then the volume; the recipe over all of them."""
+        (self.folder / "sub").mkdir(exist_ok=True)
+        (self.folder / "sub/lever.yaml").write_text(self.LEVER)
+        whole = self.write("sub/whole.yaml", {"calibration": {"lever_file": "lever.yaml"}})
+        own = self.write("sub/own.yaml", {"calibration": {"lever_file": "lever.yaml", "spring_constant": "0.5 N/m",
+                                                          "deflection_sensitivity_u": "2 nm/V"}})
+        self.run_there("import", whole, "ramp.h5", "-o", "whole-lever.h5", "-q")
+        self.run_there("import", own, "ramp.h5", "-o", "own-lever.h5", "-q")
+        with h5py.File(self.folder / "whole-lever.h5") as f, h5py.File(self.folder / "ramp.h5") as g:
+            k, s = f["calibration/spring_constant"], f["calibration/deflection_sensitivity"]
+            self.assertAlmostEqual(k[()], 0.42, 12)
+            self.assertAlmostEqual(k.attrs["standard_uncertainty"], 0.0126, 12)
+            self.assertAlmostEqual(k.attrs["correlation"], -0.666667, 12)
+            self.assertEqual((bytes(k.attrs["tilt"]), bytes(k.attrs["method"])), (b"contained", b"thermal"))
+            self.assertAlmostEqual(s[()], 47.5e-9, 18)
+            self.assertAlmostEqual(f["calibration/tip_height"][()], 11e-6, 15)
+            self.assertEqual(f["calibration/tip_radius"][()], g["calibration/tip_radius"][()])
+            self.assertIn(self.LEVER, bytes(f["provenance"].attrs["description"]).decode())
+        with h5py.File(self.folder / "own-lever.h5") as f:
+            k, s = f["calibration/spring_constant"], f["calibration/deflection_sensitivity"]
+            self.assertEqual((k[()], set(k.attrs)), (0.5, {"units"}))  # its u and tilt belonged to the other value
+            self.assertAlmostEqual(s.attrs["standard_uncertainty"], 2e-9, 18)
+        # the map of it: as if the recipe had named the lever file, and the recipe's own keys over it
+        (self.folder / "plain.yaml").write_text("contact:\n  model: jkr\ncalibration:\n  tilt_correction: contained\n")
+        (self.folder / "named.yaml").write_text((self.folder / "plain.yaml").read_text() + "  lever_file: sub/lever.yaml\n")
+        for recipe, volume, out in (("plain", "whole-lever", "by-volume"), ("named", "ramp", "by-recipe")):
+            done = cantle("map", f"{recipe}.yaml", f"{volume}.h5", "-o", f"{out}.h5", "-q", "-f", folder=self.folder)
+            self.assertIn(done.returncode, (0, 6), done.stderr)
+        self.same_maps("by-volume.h5", "by-recipe.h5")
+        with h5py.File(self.folder / "by-volume.h5") as a, h5py.File(self.folder / "by-recipe.h5") as b:
+            for f in (a, b):
+                calibration = f["entry/process_1_calibration"]
+                self.assertEqual(calibration["tilt_in_spring_constant"][()].decode(), "contained")
+                self.assertEqual(f["entry/uncertainty/spring_constant_from"][()].decode(), "thermal")
+            self.assertAlmostEqual(a["entry/uncertainty/spring_constant_exponent"][()],
+                                   b["entry/uncertainty/spring_constant_exponent"][()], 9)
+            self.assertAlmostEqual(a["entry/uncertainty/spring_constant_exponent"][()], -0.666667 * 3, 4)
+        # the tilt is in this k already, and that is not forgotten on the way through a volume
+        (self.folder / "twice.yaml").write_text("contact:\n  model: jkr\ncalibration:\n  tilt: 11 degree\n"
+                                                "  tilt_correction: cosine_squared\n")
+        self.refuses("map", "twice.yaml", "whole-lever.h5", "-o", "no.h5", status=3, says=["twice", "contained"])
+        # a sensitivity of its own later: the pair is no pair any more
+        name = self.write("later.yaml", {"calibration": {"deflection_sensitivity": "45 nm/V"}})
+        self.run_there("import", name, "whole-lever.h5", "-o", "later.h5", "-q")
+        with h5py.File(self.folder / "later.h5") as f:
+            attributes = f["calibration/spring_constant"].attrs
+            self.assertEqual(set(attributes), {"units", "standard_uncertainty", "tilt"})
+        # parts of it keep it, and joined parts
+        self.run_there("import", "whole-lever.h5", "--rows", "0..1", "-o", "lever-a.h5", "-q")
+        self.run_there("import", "whole-lever.h5", "--rows", "2..4", "-o", "lever-b.h5", "-q")
+        self.run_there("import", "lever-a.h5", "lever-b.h5", "-o", "lever-ab.h5", "-q")
+        with h5py.File(self.folder / "lever-ab.h5") as f:
+            self.assertAlmostEqual(f["calibration/spring_constant"].attrs["correlation"], -0.666667, 12)
+            self.assertEqual(bytes(f["calibration/spring_constant"].attrs["tilt"]), b"contained")
+
+    def test_lever_file_without_a_copy(self):
+        """--mapping takes the lever file too, and the map file keeps it: its curves need no other file."""
+        signal, z, _ = self.arrays("ramp.h5")
+        np.save(self.folder / "lever.npy", signal["approach"])
+        np.save(self.folder / "lever-z.npy", z["approach"])
+        (self.folder / "box.yaml").write_text(self.LEVER)
+        sections = self.describe("npy", "ramp.h5", approach={"signal": "data in V", "axes": "row column sample",
+                                                             "z": "file lever-z.npy in m", "z_axes": "sample"})
+        for key in [key for key in sections["calibration"] if key.startswith(("spring", "deflection"))]:
+            del sections["calibration"][key]
+        sections["calibration"]["lever_file"] = "box.yaml"
+        self.write("lever-npy.yaml", sections)
+        (self.folder / "direct.yaml").write_text("calibration:\n  tilt_correction: contained\ncontact:\n  segment: approach\n")
+        for volume, mapping, out in (("lever.npy", ["--mapping", "lever-npy.yaml"], "direct-lever"), ("copy.h5", [], "copied")):
+            if not mapping:
+                self.run_there("import", "lever-npy.yaml", "lever.npy", "-o", "copy.h5", "-q")
+            done = cantle("map", "direct.yaml", volume, *mapping, "-o", f"{out}.h5", "-q", "-f", folder=self.folder)
+            self.assertIn(done.returncode, (0, 6), done.stderr)
+        with h5py.File(self.folder / "direct-lever.h5") as a, h5py.File(self.folder / "copied.h5") as b:
+            self.assertAlmostEqual(a["entry/process_1_calibration/spring_constant"][()], 0.42, 12)
+            for name in ("modulus", "contact_point"):
+                if name in a["entry/maps"]:
+                    np.testing.assert_array_equal(a[f"entry/maps/{name}"][...], b[f"entry/maps/{name}"][...])
+        (self.folder / "box.yaml").unlink()
+        self.run_there("curve", "direct-lever.h5", 2, 3, "-t", "-")
+        self.refuses("map", "direct.yaml", "lever.npy", "--mapping", "lever-npy.yaml", "-o", "no.h5", status=4,
+                     says=["lever-npy.yaml: calibration.lever_file", "box.yaml"])
+        # a volume with a mapping that only calibrates
+        (self.folder / "box.yaml").write_text(self.LEVER)
+        self.write("only.yaml", {"calibration": {"lever_file": "box.yaml"}})
+        done = cantle("map", "direct.yaml", "ramp.h5", "--mapping", "only.yaml", "-o", "only.h5", "-q", "-f", folder=self.folder)
+        self.assertIn(done.returncode, (0, 6), done.stderr)
+        with h5py.File(self.folder / "only.h5") as f:
+            self.assertAlmostEqual(f["entry/process_1_calibration/spring_constant"][()], 0.42, 12)
+
+    def test_bad_lever_files(self):
+        (self.folder / "bad-lever.yaml").write_text(self.LEVER.replace("0.42 N/m", "0.42 nN"))
+        (self.folder / "no-lever.yaml").write_text("source: {}\n")
+        (self.folder / "nul-lever.yaml").write_bytes(b"format: cantle-lever-1\0")
+        (self.folder / "long-lever.yaml").write_text(self.LEVER + "#" * 60000)
+        for file, status, says in (("bad-lever.yaml", 3, ["line 2", "bad-lever.yaml", "spring_constant"]),
+                                   ("no-lever.yaml", 3, ["line 2", "no-lever.yaml"]),
+                                   ("nul-lever.yaml", 3, ["NUL"]), ("long-lever.yaml", 3, ["59000"]),
+                                   ("missing-lever.yaml", 4, ["missing-lever.yaml", "cannot open"])):
+            (self.folder / "refused.yaml").write_text(f"calibration:\n  lever_file: {file}\n")
+            self.refuses("import", "refused.yaml", "ramp.h5", "-o", "refused.h5", status=status, says=says)
+            self.assertFalse((self.folder / "refused.h5").exists())
+
     # --- what is asked for, and what is refused -------------------------------------------------
 
     def foreign(self):
