@@ -79,9 +79,9 @@ class Docs(unittest.TestCase):
 
     def test_the_descriptions_in_the_import_page(self):
         """The fragments of YAML are descriptions that can be read: only the source is missing."""
-        (self.folder / "box3-no7.yaml").write_text("format: cantle-lever-1\nvalues: []\n")
         page = (ROOT / "docs" / "import.md").read_text()
         with tempfile.TemporaryDirectory() as folder:
+            (pathlib.Path(folder) / "box3-no7.yaml").write_text("format: cantle-lever-1\nvalues: []\n")
             for block in re.findall(r"^```yaml\n(.*?)^```", page, re.S | re.M):
                 (pathlib.Path(folder) / "a.yaml").write_text(block)
                 done = cantle("import", "a.yaml", "none.h5", "-o", "b.h5", folder=folder)
