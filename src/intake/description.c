@@ -237,10 +237,9 @@ static void lever_path(const char *text, size_t size, const char *path, char *ou
     if (size > LARGEST_DESCRIPTION || memchr(text, 0, size) ||
         memmem(text, size, lever_mark, strlen(lever_mark)))
         return;
-    if (sections_vet(&intake_sections, text, size, line, &empty, &unused) != ST_OK || empty ||
-        sections_load(&intake_sections, &texts, text, size, &unused) != ST_OK)
-        return;
-    const char *name = texts.v[IN_calibration_lever_file];
+    enum status st = sections_vet(&intake_sections, text, size, line, &empty, &unused);
+    if (st == ST_OK && !empty) st = sections_load(&intake_sections, &texts, text, size, &unused);
+    const char *name = st == ST_OK ? texts.v[IN_calibration_lever_file] : NULL;
     int folder = !name || *name == '/' || !slash ? 0 : (int)(slash - path + 1);
     if (name) snprintf(out, room, "%.*s%s", folder, path, name);
     section_texts_free(&texts);
