@@ -71,7 +71,7 @@ extern const struct spring_input_row spring_inputs[SPRING_INPUTS];
       "2 k L^2/(3 (1 + nu)), identity of the two beam formulas")                                   \
     M(lateral, "N/m", "lateral spring constant at the apex of the tip, by twist alone",            \
       "torsional constant over the square of the tip's height; M. A. Neumeister, W. A. Ducker, "   \
-      "Rev. Sci. Instrum. 65 (1994) 2527")
+      "Rev. Sci. Instrum. 65 (1994) 2527 (attribution from memory)")
 
 enum spring_method {
 #define M(name, unit, words, source) METHOD_##name,
