@@ -42,10 +42,21 @@ struct substrate_box {
     double x_from, x_to, y_from, y_to; /**< m */
 };
 
+/** Search for rupture events (tethers.h). */
+struct tether_plan {
+    size_t window; /**< samples of a line on either side */
+    double alarm;  /**< share of curves without an event that show one */
+    int chain;     /**< 0 none, 1 worm-like, 2 freely jointed */
+    double unit_m; /**< persistence or Kuhn length; NaN = fitted */
+    double temperature_k;
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    struct map_extent extent; /**< what is made beside the maps that are always there */
+    struct tether_plan tethers;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */

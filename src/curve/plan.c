@@ -1,6 +1,8 @@
 /* What will be done with every curve, made once: recipe and calibration into one struct. */
 #include "curve/budget.h"
 #include "curve/curve.h"
+#include "curve/depth.h"
+#include "curve/tethers.h"
 
 #include <math.h>
 #include <string.h>
@@ -244,6 +246,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
                             struct curve_plan *out, struct report *rep)
 {
     *out = (struct curve_plan){.model = contact_at(recipe->v[KEY_contact_model].choice)};
+    map_extent_clear(&out->extent);
     enum status st = lever_settle(recipe, from_volume, &out->lever, rep);
     if (st != ST_OK) return st;
     out->pixel_pitch_m = NAN;
@@ -270,6 +273,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
+    if (st == ST_OK) st = depth_plan(recipe, out, rep);
+    if (st == ST_OK) st = tethers_plan(recipe, out, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

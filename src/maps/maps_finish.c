@@ -23,7 +23,7 @@ struct finishing {
     hid_t from;                  /* PATH.part */
     struct h5put p;              /* p.file is the new file */
     size_t n;                    /* pixels */
-    float *plane;                /* [n] */
+    float *plane, *layers;       /* [n]; [n, layers] of one dataset */
     double *height, *slope;      /* [n]: um, NaN where not to be used; rad */
     uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
@@ -75,17 +75,26 @@ static void find_slope(struct finishing *f)
     }
 }
 
-static void take_plane(struct finishing *f, int map, const char *path)
+static void take_layers(struct finishing *f, int map, const char *path)
 {
     if (map != MAP_surface_slope) {
-        read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+        read_back(f, path, H5T_NATIVE_FLOAT, f->layers);
         return;
     }
     for (size_t i = 0; i < f->n; i++)
-        f->plane[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+        f->layers[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
 }
 
-/* Copy every plane and count on the way. */
+static void count_layer(struct finishing *f, int map, size_t layer, size_t layers)
+{
+    const int id = map + (int)layer;
+    for (size_t i = 0; i < f->n; i++)
+        f->plane[i] = f->layers[i * layers + layer];
+    size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[id]);
+    statistics_to_summary(f->summary, id, kept, f->quantile[id], f->m->layout.factor[id]);
+}
+
+/* Copy every dataset and count on the way. */
 static void copy_planes(struct finishing *f)
 {
     char path[96];
@@ -95,15 +104,13 @@ static void copy_planes(struct finishing *f)
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
     for (int errors = 1; errors >= 0; errors--)
         for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
-            char name[64];
-            if (errors && !map_rows[i].errors) continue;
-            layout_name(i, errors, name);
-            snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-            take_plane(f, i, path);
-            write_out(f, path, H5T_NATIVE_FLOAT, f->plane);
-            if (errors || f->p.st != ST_OK) continue;
-            size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
-            statistics_to_summary(f->summary, i, kept, f->quantile[i], f->m->layout.factor[i]);
+            const size_t layers = layout_layers(&f->m->layout, i);
+            if (!layout_begins(&f->m->layout, i) || (errors && !map_rows[i].errors)) continue;
+            layout_path(i, errors, path);
+            take_layers(f, i, path);
+            write_out(f, path, H5T_NATIVE_FLOAT, f->layers);
+            for (size_t k = 0; k < layers && !errors && f->p.st == ST_OK; k++)
+                count_layer(f, i, k, layers);
         }
     write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
@@ -177,33 +184,60 @@ static void put_counts(struct h5put *p, hid_t entry, const struct maps_summary *
     h5put_close(p, &group);
 }
 
-/* Five quantiles a map, over a dimension scale, so that array readers see one table. */
-static void put_statistics(struct finishing *f, hid_t entry)
+static hid_t put_quantile_axis(struct h5put *p, hid_t group)
 {
     const hsize_t dims[1] = {QUANTILE_COUNT};
-    struct h5put *p = &f->p;
-    hid_t group = h5put_group(p, entry, "statistics", "NXcollection");
-    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
-    hid_t dcpl = p->st == ST_OK ? H5Pcreate(H5P_DATASET_CREATE) : H5I_INVALID_HID;
-    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, dcpl,
+    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, H5P_DEFAULT,
                               statistics_quantiles);
     if (p->st == ST_OK && H5DSset_scale(scale, "quantile") < 0) h5put_fail(p, "quantile");
     h5put_attr_text(p, scale, "units", "1");
     h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
-    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
-        char text[160];
-        uint64_t pixels = f->summary->map[i].n;
-        hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
-                                f->quantile[i]);
-        if (p->st == ST_OK && H5DSattach_scale(set, scale, 0) < 0) h5put_fail(p, map_rows[i].name);
-        snprintf(text, sizeof text, "%s (%s)", map_rows[i].words, f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "units", f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "long_name", text);
-        h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, &pixels, 0);
-        h5put_close(p, &set);
-    }
+    return scale;
+}
+
+/* Five quantiles of each layer of a map, over dimension scales. */
+static void put_quantiles(struct finishing *f, hid_t group, int map, hid_t more, hid_t scale)
+{
+    const size_t layers = layout_layers(&f->m->layout, map);
+    const bool plane = map_rows[map].axis == AXIS_none;
+    const hsize_t dims[2] = {layers, QUANTILE_COUNT};
+    struct h5put *p = &f->p;
+    uint64_t pixels[AXIS_LONGEST];
+    char text[160];
+    hid_t set = h5put_array(p, group, map_rows[map].name, H5T_NATIVE_DOUBLE, plane ? 1 : 2,
+                            plane ? dims + 1 : dims, H5P_DEFAULT, f->quantile[map]);
+    if (p->st == ST_OK && (H5DSattach_scale(set, scale, plane ? 0 : 1) < 0 ||
+                           (!plane && H5DSattach_scale(set, more, 0) < 0)))
+        h5put_fail(p, map_rows[map].name);
+    for (size_t i = 0; i < layers; i++)
+        pixels[i] = f->summary->map[(size_t)map + i].n;
+    snprintf(text, sizeof text, "%s (%s)", map_rows[map].words, f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "units", f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "long_name", text);
+    h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, pixels, layers > 1 ? layers : 0);
+    h5put_close(p, &set);
+}
+
+/* One table for array readers; maps with a further axis have a group each. */
+static void put_statistics(struct finishing *f, hid_t entry, enum map_axis axis)
+{
+    struct h5put *p = &f->p;
+    char name[64];
+    bool any = false;
+    for (int i = 0; i < MAP_COUNT; i++)
+        any = any || (map_rows[i].axis == axis && layout_begins(&f->m->layout, i));
+    if (!any) return;
+    snprintf(name, sizeof name, "statistics%s%s", axis ? "_by_" : "",
+             axis ? axis_rows[axis].name : "");
+    hid_t group = h5put_group(p, entry, name, "NXcollection");
+    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
+    hid_t scale = put_quantile_axis(p, group);
+    hid_t more = layout_put_axis(p, group, &f->m->layout, axis);
+    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++)
+        if (map_rows[i].axis == axis && layout_begins(&f->m->layout, i))
+            put_quantiles(f, group, i, more, scale);
+    h5put_close(p, &more);
     h5put_close(p, &scale);
-    h5put_close(p, &dcpl);
     h5put_close(p, &group);
 }
 
@@ -249,7 +283,8 @@ static void fill_finished(struct finishing *f)
     put_runs(f);
     sum_digests(f);
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
-    put_statistics(f, entry);
+    for (int axis = 0; axis < AXIS_COUNT; axis++)
+        put_statistics(f, entry, (enum map_axis)axis);
     put_counts(&f->p, entry, f->summary, f->n);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
     provenance_put_end(&f->p, entry, f->summary->digest);
@@ -262,11 +297,12 @@ static enum status begin_finishing(struct finishing *f, int *lock, struct report
     const struct maps *m = f->m;
     f->from = h5put_open(m->part);
     f->plane = malloc(f->n * sizeof *f->plane);
+    f->layers = malloc(layout_deepest(&m->layout) * f->n * sizeof *f->layers);
     f->flags = malloc(f->n * sizeof *f->flags);
     f->state = malloc(f->n);
     f->height = malloc(f->n * sizeof *f->height);
     f->slope = malloc(f->n * sizeof *f->slope);
-    if (!f->plane || !f->flags || !f->state || !f->height || !f->slope)
+    if (!f->plane || !f->layers || !f->flags || !f->state || !f->height || !f->slope)
         return fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f->n);
     if (f->from < 0) return fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
     /* HDF5 1.10 cannot close a file whose flush has failed: ask for the room beforehand */
@@ -300,6 +336,7 @@ done:
     if (lock >= 0) close(lock);
     if (f.from >= 0) H5Fclose(f.from);
     free(f.plane);
+    free(f.layers);
     free(f.flags);
     free(f.state);
     free(f.height);

@@ -114,6 +114,21 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(adhesion, work_from, CHOICE, "model dmt jkr none", "model",                                  \
       "work of adhesion: from the fitted adhesive model, or from the pull-off force by the "       \
       "relation of DMT (2 pi R w) or JKR (1.5 pi R w)")                                            \
+    K(depth, windows, COUNT, "16", "0",                                                            \
+      "number of windows of indentation in which a modulus is found; 0 = none")                    \
+    K(depth, deepest, QUANTITY, "m", "",                                                           \
+      "indentation at which the last window ends; all are equally wide")                           \
+    K(tethers, search, CHOICE, "no yes", "no", "look for rupture events on the retract")           \
+    K(tethers, window, COUNT, "1000", "16",                                                        \
+      "samples on either side of an event that are compared: more find weaker events, less part "  \
+      "close ones")                                                                                \
+    K(tethers, false_alarms, QUANTITY, "1", "5 %",                                                 \
+      "share of curves without any event in which noise may look like one")                        \
+    K(tethers, chain, CHOICE, "none wlc fjc", "none",                                              \
+      "chain fitted to the force before the last event: worm-like or freely jointed")              \
+    K(tethers, chain_unit, QUANTITY, "m", "",                                                      \
+      "persistence length of wlc, Kuhn length of fjc, where it is known; without it it is fitted") \
+    K(tethers, temperature, QUANTITY, "K", "298.15 K", "temperature of the chain")                 \
     K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
     K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
       "largest slope of deflection over z off the surface")                                        \
