@@ -1,6 +1,7 @@
 /* The order of the steps, the reasons to doubt, and the trace for people. */
 #include "curve/curve_private.h"
 #include "curve/depth.h"
+#include "curve/lateral.h"
 #include "curve/tethers.h"
 
 #include <math.h>
@@ -237,6 +238,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     measure_maps(plan, work, fit, out);
     depth_measure(plan, work, lane, fit, out);
     tethers_measure(plan, work, fit, out);
+    lateral_measure(plan, raw, work, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))

@@ -51,12 +51,20 @@ struct tether_plan {
     double temperature_k;
 };
 
+/** Lateral signal (lateral.h). */
+struct lateral_plan {
+    int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
+    double crosstalk, crosstalk_u; /**< V/m, where given */
+    double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
     struct map_extent extent; /**< what is made beside the maps that are always there */
     struct tether_plan tethers;
+    struct lateral_plan lateral;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -95,6 +103,11 @@ struct curve_plan {
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** Whether the volume has the lateral signal, where the plan asks for it. @param volts  segment has
+ * a lateral signal in V or quadrants. Errors: ST_RECIPE. */
+enum status lateral_check(const struct curve_plan *plan, const bool volts[SEG_COUNT],
+                          struct report *rep) MUST_CHECK;
 
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,

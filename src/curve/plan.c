@@ -2,6 +2,7 @@
 #include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/depth.h"
+#include "curve/lateral.h"
 #include "curve/tethers.h"
 
 #include <math.h>
@@ -210,7 +211,8 @@ static enum status check_tilt_unused(const struct recipe *recipe, struct report 
     const struct recipe_value *asked = &recipe->v[KEY_calibration_tilt_correction];
     if (tilt_needs_tip((enum tilt_correction)asked->choice)) return ST_OK;
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
-        if (recipe->v[rows[i]].given)
+        if (recipe->v[rows[i]].given &&
+            !(rows[i] == KEY_tip_tip_height && recipe->v[KEY_lateral_torsional_constant].given))
             return fail(rep, ST_RECIPE,
                         "line %d: %s.%s is given, but calibration.tilt_correction is %s and does "
                         "not use it; remove the line, or write heim, hutter or beam",
@@ -275,6 +277,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
     if (st == ST_OK) st = depth_plan(recipe, out, rep);
     if (st == ST_OK) st = tethers_plan(recipe, out, rep);
+    if (st == ST_OK) st = lateral_plan(recipe, out, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

@@ -116,7 +116,8 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
 #define ANALYSIS_LIST(A)                                                                           \
     A(always, "")                                                                                  \
     A(depth, "depth")                                                                              \
-    A(tethers, "tethers")
+    A(tethers, "tethers")                                                                          \
+    A(lateral, "lateral")
 
 enum analysis {
 #define A(name, section) ANALYSIS_##name,
@@ -164,15 +165,15 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
     M(first_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the first rupture",        \
       "drop of the pulling force at the first rupture event of the retract")                       \
     M(first_event_separation, "m", "nm", 1, LINEAR, tethers, none, "place of the first rupture",   \
-      "tip-sample separation at the last sample before it")                                        \
+      "tip-sample separation at it")                                                               \
     M(last_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the last rupture",          \
       "drop of the pulling force at the last rupture event of the retract")                        \
     M(last_event_separation, "m", "nm", 1, LINEAR, tethers, none, "place of the last rupture",     \
-      "tip-sample separation at the last sample before it")                                        \
+      "tip-sample separation at it")                                                               \
     M(largest_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the largest rupture",    \
       "drop of the pulling force at the largest rupture event of the retract")                     \
     M(largest_event_separation, "m", "nm", 1, LINEAR, tethers, none,                               \
-      "place of the largest rupture", "tip-sample separation at the last sample before it")        \
+      "place of the largest rupture", "tip-sample separation at it")                               \
     M(chain_contour_length, "m", "nm", 1, LINEAR, tethers, none, "contour length of the chain",    \
       "of the chain that holds before the last rupture")                                           \
     M(chain_unit_length, "m", "nm", 1, LOG, tethers, none, "persistence or Kuhn length",           \
@@ -180,10 +181,31 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
       "error where it is fitted")                                                                  \
     M(chain_chi_square, "1", "1", 0, LOG, tethers, none, "residuals of the chain over noise",      \
       "mean square of the chain fit's residuals over that of the baseline")                        \
+    M(lateral_at_peak, "V", "mV", 1, LINEAR, lateral, none, "lateral signal at peak",              \
+      "twist of the lever at the turning point of the approach, line and cross-talk taken off")    \
+    M(lateral_on_approach, "V", "mV", 1, LINEAR, lateral, none, "lateral signal on approach",      \
+      "the same, mean over the samples in contact on approach")                                    \
+    M(lateral_on_retract, "V", "mV", 1, LINEAR, lateral, none, "lateral signal on retract",        \
+      "the same, mean over the samples in contact on retract")                                     \
+    M(lateral_half_difference, "V", "mV", 1, LINEAR, lateral, none,                                \
+      "half the lateral signal between approach and retract",                                      \
+      "half of on approach less on retract: what turns its sign with the direction, as friction "  \
+      "does")                                                                                      \
+    M(lateral_crosstalk, "V/m", "mV/nm", 1, LINEAR, lateral, none, "lateral cross-talk",           \
+      "lateral signal for each unit of deflection, taken off")                                     \
+    M(lateral_force_at_peak, "N", "nN", 1, LINEAR, lateral, none, "lateral force at peak",         \
+      "lateral_at_peak as a force at the apex, where the torsional calibration is given")          \
+    M(lateral_force_on_approach, "N", "nN", 1, LINEAR, lateral, none, "lateral force on approach", \
+      "likewise of lateral_on_approach")                                                           \
+    M(lateral_force_on_retract, "N", "nN", 1, LINEAR, lateral, none, "lateral force on retract",   \
+      "likewise of lateral_on_retract")                                                            \
+    M(lateral_force_half_difference, "N", "nN", 1, LINEAR, lateral, none,                          \
+      "half the lateral force between approach and retract",                                       \
+      "likewise of lateral_half_difference")                                                       \
     M(event_force, "N", "pN", 1, LINEAR, tethers, event, "force of the rupture event",             \
       "drop of the pulling force; events in the order of time")                                    \
     M(event_separation, "m", "nm", 1, LINEAR, tethers, event, "place of the rupture event",        \
-      "tip-sample separation at the last sample before it")
+      "tip-sample separation at it")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -284,7 +306,8 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(more_events, NOTE,                                                                           \
       "more rupture events than the file has places for: the last are left out")                   \
     F(no_chain, NOTE, "no chain could be fitted before the last rupture")                          \
-    F(chain_misfit, NOTE, "the force before the last rupture is not that of the chain")
+    F(chain_misfit, NOTE, "the force before the last rupture is not that of the chain")            \
+    F(no_lateral, NOTE, "the lateral signal is missing here, or has too little contact or baseline")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

@@ -154,6 +154,34 @@ static double noise_for_steps(struct search *s)
     return scatter > 1.0 + 2.0 * error ? s->sigma * scatter : s->sigma;
 }
 
+/* What one cubic leaves of the samples on both sides, least squares in polynomials that are
+ * orthogonal over them. */
+static double cubic_rest(const struct search *s, size_t b)
+{
+    const size_t from = b - s->window, m = 2 * s->window;
+    const double n = (double)m;
+    double c[4] = {0}, norm[4] = {0}, rest = s->square[b + s->window] - s->square[from];
+    for (size_t i = 0; i < m; i++) {
+        double t = (double)i - 0.5 * (n - 1.0), d = s->lane->flat[from + i];
+        double p[4] = {1, t, t * t - (n * n - 1.0) / 12, t * (t * t - (3 * n * n - 7) / 20)};
+        for (int q = 0; q < 4; q++)
+            c[q] += p[q] * d, norm[q] += p[q] * p[q];
+    }
+    for (int q = 0; q < 4; q++)
+        rest -= c[q] * c[q] / norm[q];
+    return rest;
+}
+
+/* A chain that stretches bends so fast that two lines find a step in it: a step must be the better
+ * description than a smooth curve with as many unknowns. */
+static bool is_sharp(const struct search *s, size_t b)
+{
+    double rest = 0;
+    line_value(s, b - s->window, b, 0, &rest);
+    line_value(s, b, b + s->window, 0, &rest);
+    return rest < cubic_rest(s, b);
+}
+
 static bool is_event(const struct search *s, size_t b)
 {
     const size_t half = s->window / 2;
@@ -204,22 +232,24 @@ static bool begin(const struct curve_plan *plan, struct curve_work *w, const str
 struct event {
     size_t at; /* the last sample before the rupture, in time */
     double force, force_error, separation, separation_error;
+    bool pulled; /* the lever was bent before it by more than noise */
 };
 
 static struct event describe(const struct curve_plan *plan, const struct search *s, size_t b,
                              double u_zero)
 {
     const struct lane *lane = s->lane;
-    const double k = plan->setup.spring_n_per_m;
+    const double k = plan->setup.spring_n_per_m, far = lane->z[b] - lane->z[b - 1];
     struct step step = step_at(s, b);
     double error = step_error(s, step.sigma), ratio = step.sigma / step.height;
-    double far = fabs(lane->separation[b] - lane->separation[b - 1] -
-                      (lane->flat[b] - lane->flat[b - 1]));
     double samples = sqrt(26.0 * pow(ratio, 4) + 1.0 / 12);
     struct event e = {.at = b, .force = k * step.height, .force_error = k * error};
-    e.separation = lane->separation[b];
-    e.separation_error = hypot(hypot(samples * far, u_zero),
-                               hypot(lane->noise, lane_baseline_error(lane, lane->z[b])));
+    /* separation = Z0 - z + d, half a sample after the last one that held */
+    e.separation = lane->separation[b] - lane->flat[b] + 0.5 * far + step.right;
+    e.pulled = -step.right > s->threshold * step.sigma * sqrt(s->weight_variance);
+    e.separation_error = hypot(
+        hypot(samples * far, u_zero),
+        hypot(step.sigma * sqrt(s->weight_variance), lane_baseline_error(lane, lane->z[b])));
     return e;
 }
 
@@ -248,13 +278,15 @@ static void set_events(const struct event *e, size_t n, struct pixel_result *out
     set(out, MAP_largest_event_separation, largest->separation, largest->separation_error);
 }
 
-/* The stretch of the retract that ends in the last event. */
+/* The stretch of the retract that ends in the last event before which something pulled. */
 static void set_chain(const struct curve_plan *plan, const struct search *s, const struct event *e,
                       size_t n, double u_zero, struct pixel_result *out)
 {
     struct chain_fit fit;
-    size_t to = n > 1 ? e[n - 2].at : s->n;
+    while (n > 0 && !e[n - 1].pulled)
+        n--; /* a false alarm far out is no chain */
     if (plan->tethers.chain == 0 || n == 0) return;
+    size_t to = n > 1 ? e[n - 2].at : s->n;
     while (to > e[n - 1].at && !(s->lane->separation[to - 1] - s->lane->flat[to - 1] > 0))
         to--; /* in contact there is no chain to stretch */
     if (!chain_fit_run(plan, s->lane, e[n - 1].at, to, s->lane->noise, u_zero, &fit)) {
@@ -287,7 +319,8 @@ void tethers_measure(const struct curve_plan *plan, struct curve_work *w,
         s.score[b] = step.height / step_error(&s, step.sigma);
     }
     for (size_t b = s.n; b-- > 0 && n < EVENTS_MOST;) /* in the order of time */
-        if (is_event(&s, b)) event[n++] = describe(plan, &s, refine(&s, b), u_zero);
+        if (is_event(&s, b) && is_sharp(&s, b))
+            event[n++] = describe(plan, &s, refine(&s, b), u_zero);
     set_events(event, n, out);
     set_chain(plan, &s, event, n, u_zero, out);
 }

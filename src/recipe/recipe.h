@@ -129,6 +129,19 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(tethers, chain_unit, QUANTITY, "m", "",                                                      \
       "persistence length of wlc, Kuhn length of fjc, where it is known; without it it is fitted") \
     K(tethers, temperature, QUANTITY, "K", "298.15 K", "temperature of the chain")                 \
+    K(lateral, measure, CHOICE, "no yes", "no",                                                    \
+      "look at the lateral signal: /approach/lateral and /retract/lateral in V, or the quadrants") \
+    K(lateral, crosstalk_from, CHOICE, "baseline contact given", "baseline",                       \
+      "how the cross-talk of bending is found: baseline = from the lever's own motion off the "    \
+      "surface; contact = from what does not turn its sign between approach and retract; given "   \
+      "= the number below (docs/lateral.md)")                                                      \
+    K(lateral, crosstalk, QUANTITY, "V/m", "",                                                     \
+      "lateral signal for each unit of deflection, for crosstalk_from: given")                     \
+    K(lateral, crosstalk_u, QUANTITY, "V/m", "", "its standard uncertainty")                       \
+    K(lateral, torsional_sensitivity, QUANTITY, "rad/V", "",                                       \
+      "twist of the lever's end for each volt of lateral signal")                                  \
+    K(lateral, torsional_constant, QUANTITY, "N m", "",                                            \
+      "torque for each radian of twist; with the sensitivity and tip.tip_height it makes forces")  \
     K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
     K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
       "largest slope of deflection over z off the surface")                                        \
