@@ -1,4 +1,5 @@
 /* The order of the steps, the reasons to doubt, and the trace for people. */
+#include "curve/brush_maps.h"
 #include "curve/curve_private.h"
 #include "curve/depth.h"
 #include "curve/lateral.h"
@@ -236,6 +237,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    brush_measure(plan, lane, fit, out);
     depth_measure(plan, work, lane, fit, out);
     tethers_measure(plan, work, fit, out);
     lateral_measure(plan, raw, work, out);

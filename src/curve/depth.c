@@ -20,6 +20,12 @@ enum status depth_plan(const struct recipe *recipe, struct curve_plan *plan, str
                     "line %d: depth.windows asks for %zu windows of indentation; depth.deepest "
                     "must say how deep they reach together (such as 400 nm)",
                     windows->line, n);
+    if (plan->model->adhesive || plan->model->has_extra)
+        return fail(rep, ST_RECIPE,
+                    "line %d: depth.windows: a modulus for each depth needs a model whose modulus "
+                    "is its only unknown; the model '%s' has more (write windows: 0, or choose "
+                    "another contact.model)",
+                    windows->line, plan->model->name);
     if (!(deepest->si > 0))
         return fail(rep, ST_RECIPE, "line %d: depth.deepest must be larger than zero",
                     deepest->line);
@@ -180,9 +186,7 @@ void depth_measure(const struct curve_plan *plan, struct curve_work *w, const st
     if (!find_inverse(&c)) return;
     /* noise with a memory: as the fit found it for its modulus */
     double white = lane->noise * lane->noise * c.inverse[0][0];
-    double memory = plan->model->adhesive
-                        ? 1.0
-                        : fmax(1.0, fit->cov[COV_LN_MODULUS][COV_LN_MODULUS] / white);
+    double memory = fmax(1.0, fit->cov[COV_LN_MODULUS][COV_LN_MODULUS] / white);
     for (size_t layer = 0, from = c.first; layer < layers; layer++) {
         double quotient, variance, end = width * (double)(layer + 1);
         size_t to = from;

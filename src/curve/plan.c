@@ -1,4 +1,5 @@
 /* What will be done with every curve, made once: recipe and calibration into one struct. */
+#include "curve/brush_maps.h"
 #include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/depth.h"
@@ -122,7 +123,10 @@ enum status curve_plan_renew(struct curve_plan *plan, struct report *rep)
         .profile_exponent = item[LEVER_tip_profile_exponent].value,
         .cap_radius_m = item[LEVER_tip_cap_radius].value,
         .thickness_m = item[LEVER_sample_thickness].value,
-        .transition = item[LEVER_maugis_parameter].value,
+        .transition = plan->model->may_use & NEEDS(maugis_parameter)
+                          ? item[LEVER_maugis_parameter].value
+                          : (double)NAN,
+        .brush_density_per_m2 = item[LEVER_grafting_density].value,
         .sliding_base = plan->setup.sliding_base,
         .poisson_ratio = item[LEVER_poisson_ratio].value,
         .layer = plan->setup.layer,
@@ -231,7 +235,8 @@ static enum status check_unused(const struct recipe *recipe, const struct contac
         enum recipe_key key;
     } rows[] = {{LEVER_tip_profile_exponent, KEY_tip_tip_profile_exponent},
                 {LEVER_tip_cap_radius, KEY_tip_tip_cap_radius},
-                {LEVER_maugis_parameter, KEY_sample_maugis_parameter}};
+                {LEVER_maugis_parameter, KEY_sample_maugis_parameter},
+                {LEVER_grafting_density, KEY_sample_grafting_density}};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
         if (recipe->v[rows[i].key].given && !((m->needs | m->may_use) >> rows[i].item & 1))
             return fail(
@@ -275,6 +280,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
+    brush_plan(out);
     if (st == ST_OK) st = depth_plan(recipe, out, rep);
     if (st == ST_OK) st = tethers_plan(recipe, out, rep);
     if (st == ST_OK) st = lateral_plan(recipe, out, rep);

@@ -117,7 +117,8 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     A(always, "")                                                                                  \
     A(depth, "depth")                                                                              \
     A(tethers, "tethers")                                                                          \
-    A(lateral, "lateral")
+    A(lateral, "lateral")                                                                          \
+    A(brush, "contact.model brush")
 
 enum analysis {
 #define A(name, section) ANALYSIS_##name,
@@ -159,6 +160,10 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
     M(depth_modulus, "Pa", "kPa", 1, LOG, depth, depth, "modulus in a window of indentation",      \
       "E that the sample shows over one window of indentation, from the fitted contact point on "  \
       "(docs/methods.md, Modulus against depth)")                                                  \
+    M(brush_length, "m", "nm", 1, LINEAR, brush, none, "length of the brush",                      \
+      "L of the model brush: distance at which the tip meets it")                                  \
+    M(elastic_indentation, "m", "nm", 1, LINEAR, brush, none, "indentation of the body",           \
+      "what of the indentation at peak the elastic body behind the brush takes")                   \
     M(event_count, "1", "1", 0, LINEAR, tethers, none, "rupture events",                           \
       "number of rupture events on the retract, the pull-off from the surface among them where "   \
       "it is sharp")                                                                               \
