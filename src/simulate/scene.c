@@ -6,7 +6,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform};
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
+                                                 &scene_cell, &scene_friction};
 
 int scene_count(void)
 {
@@ -112,7 +113,8 @@ static enum status settle_models(struct scene *s, const char *asked, struct repo
     if (!s->approach)
         return fail(rep, ST_USAGE, "--model %s: there is no such model, expected one of: %s", word,
                     contact_names());
-    const unsigned can = NEEDS(tip_radius) | NEEDS(tip_half_angle) | NEEDS(tip_face_angle);
+    const unsigned can = NEEDS(tip_radius) | NEEDS(tip_half_angle) | NEEDS(tip_face_angle) |
+                         (s->kind->brush_m > 0 ? NEEDS(grafting_density) : 0);
     for (int i = 0; i < LEVER_COUNT; i++)
         if (s->approach->needs & ~can & (1u << i))
             return fail(rep, ST_USAGE, "--model %s: it needs the %s, which no scene has", word,
@@ -129,11 +131,22 @@ static double reduced(const struct scene *s, double modulus_pa)
     return modulus_pa / (1.0 - s->poisson_ratio * s->poisson_ratio);
 }
 
+/* The brush's further number is ln of L/(2 pi) over the model's length (contact/brush.c). */
+static struct contact_sample sample_of(const struct scene *s, double modulus_pa, double work)
+{
+    struct contact_sample sample = {reduced(s, modulus_pa), work, 0};
+    double length, kappa, pull;
+    if (!(s->brush_m > 0)) return sample;
+    s->approach->scales(&s->setup, &sample, &length, &kappa, &pull);
+    sample.extra = log(s->brush_m / (2 * M_PI * length));
+    return sample;
+}
+
 static double deflection_at(const struct scene *s, const struct contact_model *m, double modulus_pa,
                             double work, double x)
 {
     double d;
-    struct contact_sample sample = {reduced(s, modulus_pa), work, 0};
+    struct contact_sample sample = sample_of(s, modulus_pa, work);
     contact_deflection(m, &s->setup, &sample, &x, 1, &d);
     return d;
 }
@@ -193,6 +206,7 @@ static void settle_layout(struct scene *s, const struct scene_options *o)
     l->shared_is_offset = k->shared_is_offset;
     l->z_sense = k->z_sense;
     l->sample_interval_s = k->sample_interval_s;
+    l->lateral = k->lateral_noise_v > 0;
     snprintf(l->title, sizeof l->title, "%s, seed %llu", k->title, (unsigned long long)o->seed);
 }
 
@@ -205,6 +219,8 @@ static void settle_physics(struct scene *s, const struct scene_options *o)
     s->poisson_ratio = given(o->poisson_ratio, own->poisson_ratio);
     s->peak_force_n = given(o->peak_force_n, own->peak_force_n);
     s->sensitivity = s->kind->sensitivity_m_per_v;
+    s->brush_m = s->kind->brush_m;
+    s->setup.brush_density_per_m2 = 3e14;
     s->setup.radius_m = given(o->radius_m, own->radius_m);
     s->setup.half_angle_rad = given(o->half_angle_rad, own->half_angle_rad);
     s->setup.face_angle_rad = given(o->face_angle_rad, own->face_angle_rad);
@@ -260,7 +276,9 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel or uniform", name);
+                  "--scene %s: there is no such scene, expected blend, gel, uniform, cell or "
+                  "friction",
+                  name);
         goto done;
     }
     settle_layout(s, options);
@@ -270,7 +288,9 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     if ((st = check_options(s, options, rep)) != ST_OK) goto done;
     settle_ramp(s);
     draw_shapes(s);
-    s->work = malloc(2 * s->layout.n * sizeof *s->work);
+    s->work = malloc(4 * s->layout.n * sizeof *s->work);
+    for (int i = 0; i < 2 && s->work; i++)
+        s->lateral[i] = s->work + (size_t)(2 + i) * s->layout.n;
     if (!s->work) st = fail(rep, ST_MEMORY, "not enough memory for a curve");
 done:
     if (st != ST_OK) {
@@ -289,18 +309,41 @@ void scene_free(struct scene *s)
     free(s);
 }
 
+/* What twists the lever, and the share of the vertical signal that a turned detector adds. */
+static double lateral_of(struct scene *s, const struct scene_place *p, double deflection_m,
+                         double volts, bool retract)
+{
+    double force = s->setup.spring_n_per_m * fmax(deflection_m, 0);
+    double twist = p->slope_v_per_n + (retract ? -1 : 1) * p->friction_v_per_n;
+    return twist * force + s->kind->crosstalk * volts + 0.05 +
+           gsl_ran_gaussian_ziggurat(s->rng, s->kind->lateral_noise_v);
+}
+
 /* Deflections of one segment to volts: slope, drag, noise, offset. */
 static void to_volts(struct scene *s, const struct scene_place *p, const double *x,
                      const double *deflection, double x_end, double drag_m, bool reverse,
                      double *out)
 {
     size_t n = s->layout.n;
+    double *lateral = s->lateral[reverse];
     for (size_t i = 0; i < n; i++) {
         size_t k = reverse ? n - 1 - i : i;
         double d = deflection[k] + drag_m + p->slope * (x[k] - x_end);
         d += s->noise_m > 0 ? gsl_ran_gaussian_ziggurat(s->rng, s->noise_m) : 0.0;
         out[i] = d / s->sensitivity + p->offset_v;
+        if (s->layout.lateral)
+            lateral[i] = lateral_of(s, p, deflection[k], d / s->sensitivity, reverse);
     }
+}
+
+/* Tethers grip over the first 50 nm, then pull evenly until they let go. */
+static void pull_tethers(const struct scene *s, const struct scene_place *p, const double *x,
+                         double *d)
+{
+    for (int t = 0; t < p->tethers; t++)
+        for (size_t i = 0; i < s->layout.n; i++)
+            if (x[i] < 0 && -x[i] < p->tether[t].reach_m)
+                d[i] -= p->tether[t].force_n / s->setup.spring_n_per_m * -expm1(x[i] / 50e-9);
 }
 
 /* One segment with its contact point at x = 0 and its deep end at x_end. */
@@ -313,11 +356,12 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     double drag = retract ? -p->drag_m : p->drag_m;
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
-    struct contact_sample sample = {reduced(s, p->modulus_pa), retract ? p->work_j_per_m2 : 0.0, 0};
+    struct contact_sample sample = sample_of(s, p->modulus_pa, retract ? p->work_j_per_m2 : 0.0);
     if (p->touches)
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
+    if (retract) pull_tethers(s, p, x, d);
     to_volts(s, p, x, d, x_end, drag, retract, out);
 }
 
@@ -334,6 +378,19 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
     t->indentation_m = known ? x_end - setpoint_m : NAN;
+    t->brush_length_m = known && p->brush_m > 0 ? p->brush_m : NAN;
+    t->tethers = known ? (double)p->tethers : (double)NAN;
+    t->last_tether_force_n = t->last_tether_separation_m = NAN;
+    double force = setpoint_m * s->setup.spring_n_per_m;
+    t->lateral_at_peak_v = known && s->layout.lateral
+                               ? (p->slope_v_per_n + p->friction_v_per_n) * force
+                               : NAN;
+    for (int i = 0; i < p->tethers && known; i++) {
+        double from_surface = p->tether[i].reach_m - p->tether[i].force_n / s->setup.spring_n_per_m;
+        if (t->last_tether_separation_m > from_surface) continue;
+        t->last_tether_separation_m = from_surface;
+        t->last_tether_force_n = p->tether[i].force_n;
+    }
 }
 
 void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
@@ -342,6 +399,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     const struct volume_layout *l = &s->layout;
     struct scene_place p = {0};
     s->kind->place(s, row, col, &p);
+    s->brush_m = p.brush_m;
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
     double x_end = displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
     double z_end = x_end - p.height_m; /* higher places are met earlier */
@@ -371,6 +429,12 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(work_of_adhesion, work_j_per_m2, "J m-2", "true work of adhesion")                           \
     T(contact_height, contact_height_m, "m", "true height of the surface, -Z0 of the approach")    \
     T(indentation, indentation_m, "m", "true indentation at the end of the approach")              \
+    T(brush_length, brush_length_m, "m", "true length of the brush")                               \
+    T(tethers, tethers, "1", "true number of tethers")                                             \
+    T(last_tether_force, last_tether_force_n, "N", "true force of the tether that breaks last")    \
+    T(last_tether_separation, last_tether_separation_m, "m",                                       \
+      "true tip-sample separation at which it breaks")                                             \
+    T(lateral_at_peak, lateral_at_peak_v, "V", "true lateral signal at the peak, no cross-talk")   \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
 
 enum {
@@ -416,19 +480,25 @@ enum status scene_write(struct scene *s, const char *path, bool overwrite, struc
     struct volume_writer *w = NULL;
     struct scene_truth truth;
     double *arrays = malloc(TRUTH_ARRAYS * pixels * sizeof *arrays);
-    double *volts = malloc(2 * row_size * sizeof *volts);
+    double *volts = malloc(4 * row_size * sizeof *volts), *lateral;
     enum status st = ST_OK;
     if (!arrays || !volts) {
         st = fail(rep, ST_MEMORY, "not enough memory for %zu pixels", pixels);
         goto done;
     }
+    lateral = volts + 2 * row_size;
     st = volume_write_begin(&w, path, overwrite, l, rep);
     for (size_t row = 0; row < l->ny && st == ST_OK; row++) {
         for (size_t col = 0; col < l->nx; col++) {
             scene_curve(s, row, col, volts + col * l->n, volts + row_size + col * l->n, &truth);
             keep_truth(&truth, arrays, pixels, row * l->nx + col);
+            for (int i = 0; i < 2 && l->lateral; i++)
+                memcpy(lateral + (size_t)i * row_size + col * l->n, s->lateral[i],
+                       l->n * sizeof *lateral);
         }
         st = volume_write_row(w, row, volts, volts + row_size, rep);
+        if (st == ST_OK && l->lateral)
+            st = volume_write_lateral(w, row, lateral, lateral + row_size, rep);
     }
     if (st == ST_OK) st = write_arrays(w, arrays, pixels, rep);
     if (st == ST_OK) st = volume_write_end(&w, rep);

@@ -42,7 +42,9 @@ struct scene_truth {
     bool present, touches, clean; /**< clean: not on the bad scan line */
     double modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
         indentation_m, /**< of the approach, at its end */
-        z_end_m;       /**< where the approach ends */
+        z_end_m,       /**< where the approach ends */
+        brush_length_m, tethers, last_tether_force_n, last_tether_separation_m,
+        lateral_at_peak_v; /**< without line and cross-talk */
 };
 
 /** One pixel's curves in volts [n] each, in the order of time, and its truth. */

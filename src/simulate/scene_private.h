@@ -6,7 +6,12 @@
 
 #include <gsl/gsl_rng.h>
 
-enum { ISLANDS = 26, WAVES = 8 };
+enum { ISLANDS = 26, WAVES = 8, TETHERS_MOST = 4 };
+
+/** A membrane tether: pulls with one force until the lever's rest position has gone so far. */
+struct scene_tether {
+    double reach_m, force_n;
+};
 
 /** What a scene says about one place before any curve is made. */
 struct scene_place {
@@ -15,6 +20,11 @@ struct scene_place {
     double drag_m;   /**< deflection by the liquid, opposite in the two segments */
     double slope;    /**< virtual deflection over z */
     double offset_v; /**< of the detector */
+    double brush_m;  /**< length of a brush on the body; 0 = none */
+    int tethers;
+    struct scene_tether tether[TETHERS_MOST];
+    double friction_v_per_n; /**< lateral signal for each force, + on approach, - on retract */
+    double slope_v_per_n;    /**< likewise, the same in both directions */
 };
 
 struct scene {
@@ -28,7 +38,9 @@ struct scene {
     double island[ISLANDS][5]; /**< u, v, radius, two phases; in widths of the scan */
     double wave[WAVES][3];     /**< two wave numbers, phase */
     gsl_rng *rng;
-    double *work; /**< [2 n] */
+    double *work;       /**< [2 n] */
+    double brush_m;     /**< of the curve in work */
+    double *lateral[2]; /**< [n] V, of the curve made last, where the layout has it */
 };
 
 /** A scene: its own numbers as options, calibration, and the rule for one place (u, v in widths of
@@ -41,11 +53,14 @@ struct scene_kind {
     enum z_kind z_kind;
     bool shared_is_offset;
     int z_sense;
-    const char *retract; /**< model of the retract, NULL: as options.model */
+    const char *retract;    /**< model of the retract, NULL: as options.model */
+    double brush_m;         /**< longest brush, 0: the scene has none */
+    double crosstalk;       /**< lateral for each volt of the vertical signal */
+    double lateral_noise_v; /**< 0: no lateral signal */
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_uniform;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_cell, scene_friction;
 
 /** A number in [0, 1) that belongs to a pixel and a purpose. */
 double scene_chance(const struct scene *s, size_t row, size_t col, unsigned purpose);

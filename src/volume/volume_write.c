@@ -16,11 +16,13 @@ struct volume_writer {
     struct volume_layout layout;
     char *path, *part;
     hid_t file, approach, retract;
-    void *row;    /* [nx,n] as stored */
-    bool created; /* the .part file is ours */
+    hid_t lateral[2]; /* of approach and retract */
+    void *row;        /* [nx,n] as stored */
+    bool created;     /* the .part file is ours */
 };
 
-static const char *const signal_names[2] = {"/approach/signal", "/retract/signal"};
+static const char *const signal_names[4] = {"/approach/signal", "/retract/signal",
+                                            "/approach/lateral", "/retract/lateral"};
 
 static enum status put_failed(const char *what, struct report *rep)
 {
@@ -111,16 +113,19 @@ static enum status make_signal(struct volume_writer *w, int which, hid_t *out, s
     const struct volume_layout *l = &w->layout;
     const char *name = signal_names[which];
     const char *interval = which ? "/retract/sample_interval" : "/approach/sample_interval";
+    const bool bends = which < 2;
     hsize_t dims[3] = {l->ny, l->nx, l->n};
     hid_t how = H5Pcreate(H5P_DATASET_CREATE);
     if (how >= 0 && set_storage(how, l))
         *out = put_dataset(w->file, name, stored_type(l->type), 3, dims, how);
     if (how >= 0) H5Pclose(how);
-    bool good = *out >= 0 && put_text(*out, "units", "V") && put_text(*out, "stage", "detector");
+    bool good = *out >= 0 && put_text(*out, "units", "V") &&
+                (!bends || put_text(*out, "stage", "detector"));
     if (good && l->type == NUMBER_int16)
         good = put_number(*out, "scale_factor", l->volt_range / INT16_MAX) &&
                put_number(*out, "add_offset", 0.0);
     if (!good) return put_failed(name, rep);
+    if (!bends) return ST_OK;
     return put(w, interval, 0, NULL, &l->sample_interval_s, "s", NAN, rep);
 }
 
@@ -149,7 +154,7 @@ enum status volume_write_begin(struct volume_writer **out, const char *path, boo
 {
     enum status st = ST_OK;
     struct volume_writer *w = calloc(1, sizeof *w);
-    if (w) w->file = w->approach = w->retract = H5I_INVALID_HID;
+    if (w) w->file = w->approach = w->retract = w->lateral[0] = w->lateral[1] = H5I_INVALID_HID;
     if (!w || !(w->path = strdup(path)) || asprintf(&w->part, "%s.part", path) < 0 ||
         !(w->row = malloc(layout->nx * layout->n * number_size(layout->type)))) {
         st = fail(rep, ST_MEMORY, "not enough memory to write it");
@@ -166,7 +171,9 @@ enum status volume_write_begin(struct volume_writer **out, const char *path, boo
         (st = make_signal(w, 1, &w->retract, rep)) != ST_OK || (st = put_ramps(w, rep)) != ST_OK ||
         (st = put_grid(w, rep)) != ST_OK)
         goto done;
-    st = put_calibration(w, rep);
+    for (int i = 0; i < 2 && layout->lateral && st == ST_OK; i++)
+        st = make_signal(w, 2 + i, &w->lateral[i], rep);
+    if (st == ST_OK) st = put_calibration(w, rep);
 done:
     if (st != ST_OK) {
         volume_write_drop(&w);
@@ -210,6 +217,14 @@ enum status volume_write_row(struct volume_writer *w, size_t row, const double *
                              const double *retract_v, struct report *rep)
 {
     if (!put_row(w, w->approach, row, approach_v) || !put_row(w, w->retract, row, retract_v))
+        return within(rep, put_failed("a row of curves", rep), "%s: ", w->path);
+    return ST_OK;
+}
+
+enum status volume_write_lateral(struct volume_writer *w, size_t row, const double *approach_v,
+                                 const double *retract_v, struct report *rep)
+{
+    if (!put_row(w, w->lateral[0], row, approach_v) || !put_row(w, w->lateral[1], row, retract_v))
         return within(rep, put_failed("a row of curves", rep), "%s: ", w->path);
     return ST_OK;
 }
@@ -264,6 +279,9 @@ static bool close_all(struct volume_writer *w)
     bool good = true;
     if (w->approach >= 0) good &= H5Dclose(w->approach) >= 0;
     if (w->retract >= 0) good &= H5Dclose(w->retract) >= 0;
+    for (int i = 0; i < 2; i++)
+        if (w->lateral[i] >= 0) good &= H5Dclose(w->lateral[i]) >= 0;
+    w->lateral[0] = w->lateral[1] = H5I_INVALID_HID;
     if (w->file >= 0) good &= H5Fclose(w->file) >= 0;
     w->file = w->approach = w->retract = H5I_INVALID_HID;
     return good;

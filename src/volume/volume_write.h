@@ -23,6 +23,7 @@ struct volume_layout {
     double start_m;        /**< Z_SHARED without offset: where the ramp begins, inside's sense */
     double sample_interval_s;
     struct lever lever; /**< written to /calibration where known */
+    bool lateral;       /**< a lateral signal in V goes with each segment, stored like the signal */
 };
 
 struct volume_writer;
@@ -36,6 +37,10 @@ enum status volume_write_begin(struct volume_writer **out, const char *path, boo
  * rounded and clipped at the ends of the type. */
 enum status volume_write_row(struct volume_writer *w, size_t row, const double *approach_v,
                              const double *retract_v, struct report *rep) MUST_CHECK;
+
+/** The same of the lateral signal, where the layout has one. */
+enum status volume_write_lateral(struct volume_writer *w, size_t row, const double *approach_v,
+                                 const double *retract_v, struct report *rep) MUST_CHECK;
 
 /** An array [ny,nx] with unit, text and, when `whole`, as uint8 without unit. */
 enum status volume_write_pixels(struct volume_writer *w, const char *name, const char *unit,
