@@ -71,7 +71,7 @@ static struct chain_point wlc_at(const struct chain *c, double k, double x0)
             low = x;
         double next = x - miss / (f_x + k);
         if (!(next > low && next < high)) next = 0.5 * (low + high);
-        bool there = fabs(next - x) <= 1e-8 * c->length_m; /* quadratic: 1e-16 now */
+        bool there = fabs(next - x) <= 1e-11 * c->length_m;
         x = next;
         if (there) break;
     }
@@ -93,7 +93,7 @@ static struct chain_point fjc_at(const struct chain *c, double k, double x0)
             low = f;
         double next = f - miss / (x_f + 1.0 / k);
         if (!(next > low && next < high)) next = 0.5 * (low + high);
-        bool there = fabs(next - f) <= 1e-8 * k * x0;
+        bool there = fabs(next - f) <= 1e-11 * k * x0;
         f = next;
         if (there) break;
     }

@@ -318,9 +318,12 @@ void tethers_measure(const struct curve_plan *plan, struct curve_work *w,
         struct step step = step_at(&s, b);
         s.score[b] = step.height / step_error(&s, step.sigma);
     }
-    for (size_t b = s.n; b-- > 0 && n < EVENTS_MOST;) /* in the order of time */
-        if (is_event(&s, b) && is_sharp(&s, b))
-            event[n++] = describe(plan, &s, refine(&s, b), u_zero);
+    for (size_t b = s.n; b-- > 0 && n < EVENTS_MOST;) { /* in the order of time */
+        if (!is_event(&s, b) || !is_sharp(&s, b)) continue;
+        size_t at = refine(&s, b);
+        /* beside a kink the best place of two lines is the kink, where nothing jumps */
+        if (s.score[at] > s.threshold) event[n++] = describe(plan, &s, at, u_zero);
+    }
     set_events(event, n, out);
     set_chain(plan, &s, event, n, u_zero, out);
 }
