@@ -69,11 +69,12 @@ static struct chain_point wlc_at(const struct chain *c, double k, double x0)
             high = x;
         else
             low = x;
-        double next = x - miss / (f_x + k);
-        if (!(next > low && next < high)) next = 0.5 * (low + high);
-        bool there = fabs(next - x) <= 1e-11 * c->length_m;
-        x = next;
-        if (there) break;
+        double step = miss / (f_x + k);
+        if (fabs(step) <= 1e-9 * x) { /* quadratic: rounding is left */
+            x -= step;
+            break;
+        }
+        x = x - step > low && x - step < high ? x - step : 0.5 * (low + high);
     }
     f = chain_wlc_force(c, x, &f_x);
     return (struct chain_point){x - x0, k * (x0 - x), -f_x / (k + f_x), f / (k + f_x),
@@ -91,11 +92,12 @@ static struct chain_point fjc_at(const struct chain *c, double k, double x0)
             high = f;
         else
             low = f;
-        double next = f - miss / (x_f + 1.0 / k);
-        if (!(next > low && next < high)) next = 0.5 * (low + high);
-        bool there = fabs(next - f) <= 1e-11 * k * x0;
-        f = next;
-        if (there) break;
+        double step = miss / (x_f + 1.0 / k);
+        if (fabs(step) <= 1e-9 * f) {
+            f -= step;
+            break;
+        }
+        f = f - step > low && f - step < high ? f - step : 0.5 * (low + high);
     }
     x = chain_fjc_extension(c, f, &x_f, &x_unit);
     double f_x = 1.0 / x_f;

@@ -81,7 +81,7 @@ static struct chain chain_of(int kind, double ln_unit, double ln_length)
 
 static void lever_and_chain_balance(void **unused)
 {
-    const double h = 2e-6, u = log(0.5e-9), l = log(200e-9);
+    const double h = 1e-5, u = log(0.5e-9), l = log(200e-9);
     (void)unused;
     for (int kind = 0; kind < 2; kind++)
         for (double k = 1e-3; k < 2; k *= 10)
@@ -104,7 +104,7 @@ static void lever_and_chain_balance(void **unused)
                      (chain_at(&more, k, x0).deflection_m - chain_at(&less, k, x0).deflection_m) /
                          (2 * h),
                      fabs(d) + fabs(at.by_ln_length), 1e-5);
-                double step = 2e-6 * x0, by = (chain_at(&c, k, x0 + step).deflection_m -
+                double step = 1e-5 * x0, by = (chain_at(&c, k, x0 + step).deflection_m -
                                                chain_at(&c, k, x0 - step).deflection_m) /
                                               (2 * step);
                 near(at.by_rest, by, 1, 1e-5);
