@@ -32,6 +32,6 @@ for name in cell plain; do
   "$cantle" describe $name-maps.h5 >$name.txt
 done
 "$cantle" draw cell-maps.h5 modulus brush_length event_count last_event_force last_event_separation \
-  elastic_indentation --columns 3 -o cell.png
-"$cantle" draw plain-maps.h5 depth_modulus --columns 3 --range '0.1 kPa:5 kPa' -o depth.png
-"$cantle" curve cell-maps.h5 $((columns / 2)) $((columns / 2)) -o cell-curve.png >/dev/null
+  elastic_indentation --columns 3 -o cells-maps.png
+"$cantle" draw plain-maps.h5 depth_modulus --columns 3 --range '0.1 kPa:5 kPa' -o cells-depth.png
+"$cantle" curve cell-maps.h5 $((columns / 2)) $((9 * columns / 24)) -o cells-curve.png >/dev/null

@@ -19,3 +19,7 @@ cp "$scratch/blend-maps.png" "$root/docs/figures/demo-maps.png"
 cp "$scratch/blend-curve.png" "$root/docs/figures/demo-curve.png"
 "$root/jobs/demo-models.sh" "$scratch/models" >/dev/null # its table is pasted into docs/choosing-a-model.md
 cp "$scratch/models/dmt.png" "$root/docs/figures/models-dmt.png"
+"$root/jobs/demo-cells.sh" "$scratch/cells" >/dev/null
+for name in maps curve depth; do cp "$scratch/cells/cells-$name.png" "$root/docs/figures/"; done
+"$root/jobs/demo-lateral.sh" "$scratch/lateral" >/dev/null # its table is pasted into docs/lateral.md
+cp "$scratch/lateral/lateral.png" "$root/docs/figures/"

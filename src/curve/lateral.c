@@ -136,7 +136,8 @@ static void begin(const struct raw_curve *raw, enum segment_id id, struct lane *
 }
 
 struct crosstalk {
-    double value, u; /* V/m */
+    double value, u;           /* V/m */
+    double with[2], with_peak; /* its covariances with the means of l in contact, and at the peak */
 };
 
 /* Motion of the free lever in both signals. flat may keep a line: both are taken about theirs. */
@@ -155,7 +156,7 @@ static struct crosstalk from_baseline(const struct track t[2])
             product += d * t[s].l[i], squares += d * d;
         }
     }
-    struct crosstalk c = {product / squares, 0};
+    struct crosstalk c = {.value = product / squares};
     for (int s = 0; s < 2; s++)
         for (size_t i = 0; t[s].there && i < t[s].lane->quiet_end; i++)
             weight += 1;
@@ -188,9 +189,18 @@ static bool solve(double a[TERMS][TERMS], double b[][TERMS], int right_sides)
     return true;
 }
 
+/* Variance of the line in the middle of the contact. */
+static double line_variance(const struct track *t)
+{
+    const struct lane *lane = t->lane;
+    double far = 0.5 * (lane->z[t->first] + lane->z[lane->n - 1]) - t->middle;
+    return t->level_var + far * far * t->slope_var;
+}
+
 static bool from_contact(const struct track t[2], struct crosstalk *out)
 {
-    enum { VALUES, LEVELS, SIDES = 4 }; /* right sides: values; shifts of both lines; unit of c */
+    /* right sides: values; shifts of both lines; unit of c; the turning point's row */
+    enum { VALUES, LEVELS, UNIT = 3, PEAK, SIDES };
     double a[TERMS][TERMS] = {{0}}, b[SIDES][TERMS] = {{0}}, scale = t[0].lane->peak_d, noise = 0;
     for (int s = 0; s < 2; s++) {
         const struct lane *lane = t[s].lane;
@@ -207,14 +217,19 @@ static bool from_contact(const struct track t[2], struct crosstalk *out)
             }
         }
     }
-    b[SIDES - 1][0] = 1.0; /* its solution's first number is the variance for noise of one */
+    b[UNIT][0] = 1.0; /* its solution's first number is the variance for noise of one */
+    for (int p = 0; p < TERMS; p++)
+        b[PEAK][p] = 1.0;
     if (!solve(a, b, SIDES)) return false;
-    double var = noise * b[SIDES - 1][0];
+    double var = noise * b[UNIT][0];
+    *out = (struct crosstalk){.value = b[VALUES][0] / scale};
     for (int s = 0; s < 2; s++) {
-        double far = t[s].lane->z[t[s].lane->n - 1] - t[s].middle;
-        var += pow(b[LEVELS + s][0], 2) * (t[s].level_var + far * far * t[s].slope_var);
+        double by_line = b[LEVELS + s][0], line = line_variance(&t[s]);
+        var += by_line * by_line * line;
+        out->with[s] = by_line / scale * (noise / (double)(t[s].lane->n - t[s].first) + line);
     }
-    *out = (struct crosstalk){b[VALUES][0] / scale, sqrt(var) / fabs(scale)};
+    out->with_peak = (noise * b[PEAK][0] + line_variance(&t[0]) * b[LEVELS][0]) / scale;
+    out->u = sqrt(var) / fabs(scale);
     return true;
 }
 
@@ -249,6 +264,12 @@ static struct mean mean_over(const struct track *t, const struct crosstalk *c, s
     return m;
 }
 
+/* Error of a twist that is made of l with the variance `own`, and of c times `bend`. */
+static double twist_error(const struct crosstalk *c, double own, double bend, double with)
+{
+    return sqrt(fmax(own + bend * bend * c->u * c->u - 2.0 * bend * with, 0));
+}
+
 static void set_means(const struct curve_plan *plan, const struct track t[2],
                       const struct crosstalk *c, struct pixel_result *out)
 {
@@ -258,23 +279,24 @@ static void set_means(const struct curve_plan *plan, const struct track t[2],
         m[s] = mean_over(&t[s], c, t[s].first, NULL);
         set(plan, out, s ? MAP_lateral_on_retract : MAP_lateral_on_approach,
             s ? MAP_lateral_force_on_retract : MAP_lateral_force_on_approach, m[s].value,
-            sqrt(m[s].own_var + pow(m[s].bend * c->u, 2)));
+            twist_error(c, m[s].own_var, m[s].bend, c->with[s]));
     }
     double half = 0.5 * (m[0].value - m[1].value), bend = 0.5 * (m[0].bend - m[1].bend);
     if (isfinite(half))
         set(plan, out, MAP_lateral_half_difference, MAP_lateral_force_half_difference, half,
-            sqrt(0.25 * (m[0].own_var + m[1].own_var) + pow(bend * c->u, 2)));
+            twist_error(c, 0.25 * (m[0].own_var + m[1].own_var), bend,
+                        0.5 * (c->with[0] - c->with[1])));
     if (!t[0].there || !(t[0].lane->n - t[0].first >= FEWEST)) return;
     struct mean peak = mean_over(&t[0], c, t[0].lane->n - PEAK_SAMPLES, t[0].lane->peak_weight);
     set(plan, out, MAP_lateral_at_peak, MAP_lateral_force_at_peak, peak.value,
-        sqrt(peak.own_var + pow(peak.bend * c->u, 2)));
+        twist_error(c, peak.own_var, peak.bend, c->with_peak));
 }
 
 void lateral_measure(const struct curve_plan *plan, const struct raw_curve *raw,
                      struct curve_work *w, struct pixel_result *out)
 {
     struct track t[2];
-    struct crosstalk c = {plan->lateral.crosstalk, plan->lateral.crosstalk_u};
+    struct crosstalk c = {.value = plan->lateral.crosstalk, .u = plan->lateral.crosstalk_u};
     if (!plan->extent.analysis[ANALYSIS_lateral]) return;
     begin(raw, SEG_APPROACH, &w->lane[0], w->fz, &t[0]);
     begin(raw, SEG_RETRACT, &w->lane[1], w->fy, &t[1]);

@@ -159,7 +159,7 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
 #define FURTHER_MAP_LIST(M)                                                                        \
     M(depth_modulus, "Pa", "kPa", 1, LOG, depth, depth, "modulus in a window of indentation",      \
       "E that the sample shows over one window of indentation, from the fitted contact point on "  \
-      "(docs/methods.md, Modulus against depth)")                                                  \
+      "(docs/cells.md)")                                                  \
     M(brush_length, "m", "nm", 1, LINEAR, brush, none, "length of the brush",                      \
       "L of the model brush: distance at which the tip meets it")                                  \
     M(elastic_indentation, "m", "nm", 1, LINEAR, brush, none, "indentation of the body",           \

@@ -11,11 +11,11 @@ struct problem {
     bool free_unit;
 };
 
-/* Sums of one pass: half the squares, gradient, normal matrix; and what shifts of all deflections
- * and of all rest positions do to the gradient. */
+/* Sums of one pass: squares, gradient, normal matrix; and what level and slope of the baseline and
+ * a shift of all rest positions do to the gradient. */
 struct sums {
     double squares, gradient[PARAMETERS], normal[PARAMETERS][PARAMETERS];
-    double by_level[PARAMETERS], by_rest[PARAMETERS];
+    double by_level[PARAMETERS], by_slope[PARAMETERS], by_rest[PARAMETERS];
 };
 
 static struct sums sums_at(const struct problem *p, const struct chain *c)
@@ -30,6 +30,7 @@ static struct sums sums_at(const struct problem *p, const struct chain *c)
         for (int a = 0; a < PARAMETERS; a++) {
             s.gradient[a] += row[a] * miss;
             s.by_level[a] += row[a];
+            s.by_slope[a] += row[a] * (p->lane->z[i] - p->lane->z_ref);
             s.by_rest[a] += row[a] * at.by_rest;
             for (int b = 0; b < PARAMETERS; b++)
                 s.normal[a][b] += row[a] * row[b];
@@ -94,13 +95,15 @@ static void find_errors(const struct problem *p, const struct sums *s, double si
     const double det = s->normal[0][0] * s->normal[1][1] - s->normal[0][1] * s->normal[1][0];
     double inverse[PARAMETERS][PARAMETERS] = {{s->normal[1][1] / det, -s->normal[0][1] / det},
                                               {-s->normal[0][1] / det, s->normal[0][0] / det}};
-    double u_level = lane_baseline_error(p->lane, p->lane->z[p->from]), u[PARAMETERS];
+    const double *var = p->lane->baseline_var;
+    double u[PARAMETERS];
     for (int a = 0; a < PARAMETERS; a++) {
         double level = inverse[a][0] * s->by_level[0] + inverse[a][1] * s->by_level[1];
+        double slope = inverse[a][0] * s->by_slope[0] + inverse[a][1] * s->by_slope[1];
         double rest = inverse[a][0] * s->by_rest[0] + inverse[a][1] * s->by_rest[1];
-        /* the residual falls by the level's error, and by by_rest for that of the zero */
-        u[a] = sqrt(sigma * sigma * inverse[a][a] + pow(level * u_level, 2) +
-                    pow(rest * u_zero, 2));
+        double baseline = level * level * var[0] + 2.0 * level * slope * var[1] +
+                          slope * slope * var[2];
+        u[a] = sqrt(sigma * sigma * inverse[a][a] + baseline + pow(rest * u_zero, 2));
     }
     out->u_unit_m = p->free_unit ? out->chain.unit_m * u[0] : 0.0;
     out->u_length_m = out->chain.length_m * u[1];
