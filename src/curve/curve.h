@@ -92,6 +92,9 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
  * the tilt correction cannot take; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
 
+/** Is this analysis asked for? Its maps are in the map file then, and in no other. */
+bool curve_plan_does(const struct curve_plan *plan, enum analysis analysis);
+
 /** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */
 void curve_plan_free(struct curve_plan *plan);
 

@@ -196,6 +196,18 @@ static enum status choose_substrate(const struct recipe *r, struct curve_plan *o
     return ST_OK;
 }
 
+bool curve_plan_does(const struct curve_plan *plan, enum analysis analysis)
+{
+    switch (analysis) {
+    case ANALYSIS_shallow:
+        return plan->two_depths;
+    case ANALYSIS_contact:
+    case ANALYSIS_COUNT:
+        break;
+    }
+    return true;
+}
+
 void curve_plan_free(struct curve_plan *plan)
 {
     contact_release(&plan->setup);

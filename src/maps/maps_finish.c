@@ -96,7 +96,7 @@ static void copy_planes(struct finishing *f)
     for (int errors = 1; errors >= 0; errors--)
         for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
             char name[64];
-            if (errors && !map_rows[i].errors) continue;
+            if (!layout_has(&f->m->layout, i, errors)) continue;
             layout_name(i, errors, name);
             snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
             take_plane(f, i, path);
@@ -192,6 +192,7 @@ static void put_statistics(struct finishing *f, hid_t entry)
     h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
     for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
         char text[160];
+        if (!layout_has(&f->m->layout, i, false)) continue;
         uint64_t pixels = f->summary->map[i].n;
         hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
                                 f->quantile[i]);
