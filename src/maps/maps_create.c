@@ -189,7 +189,7 @@ enum status maps_create(struct maps **out, const char *path, bool overwrite,
         st = create_alone(m, origin, rep);
         pulse_end(comm);
     } else {
-        pulse_follow(comm);
+        st = pulse_follow(comm, NULL, NULL, rep);
     }
     st = agree(comm, st, rep);
     if (st == ST_OK) st = maps_open_part(m, rep);
