@@ -8,6 +8,7 @@
 #include "maps/provenance.h"
 #include "maps/pulse.h"
 #include "maps/surface.h"
+#include "maps/tip_watch.h"
 
 #include <hdf5_hl.h>
 #include <math.h>
@@ -62,6 +63,29 @@ static void find_slope(struct finishing *f)
     }
 }
 
+/* What needs the lines before and after: steps that all pixels share, and the flag of all that was
+ * scanned after the first of them. */
+static void find_tip_changes(struct finishing *f)
+{
+    static const int maps[BREAK_CHANNELS] = {[TIP_ADHESION] = MAP_adhesion,
+                                             [TIP_MODULUS] = MAP_modulus,
+                                             [TIP_HEIGHT] = MAP_contact_height};
+    const struct maps_layout *l = &f->m->layout;
+    struct tip_watch *w = NULL;
+    if (f->p.st != ST_OK || !(f->m->tip_change > 0)) return;
+    f->p.st = tip_watch_new(&w, l->ny, l->nx, l->rows_reversed, f->p.rep);
+    for (int c = 0; c < BREAK_CHANNELS && f->p.st == ST_OK; c++) {
+        char path[96];
+        snprintf(path, sizeof path, MAPS_GROUP "/%s", map_rows[maps[c]].name);
+        read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+        if (f->p.st == ST_OK) tip_watch_take(w, c, f->plane, l->factor[maps[c]], f->state);
+    }
+    if (f->p.st == ST_OK) f->p.st = tip_watch_find(w, f->m->tip_change, &f->summary->tip, f->p.rep);
+    if (f->p.st == ST_OK && f->summary->tip.n > 0)
+        tip_watch_flag(w, f->summary->tip.at[0].line, f->flags, f->state);
+    tip_watch_free(w);
+}
+
 /* Only rank 0 knows the slope. */
 static void put_slope(struct finishing *f)
 {
@@ -79,6 +103,7 @@ static void copy_planes(struct finishing *f)
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
     read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     find_slope(f);
+    find_tip_changes(f);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
     pulse_call(f->m->comm);
     planes_copy(f->m, f->state, &f->p, &f->found);
@@ -233,6 +258,7 @@ static void fill_finished(struct finishing *f)
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
     put_statistics(f, entry);
     put_counts(&f->p, entry, f->summary, f->n);
+    if (f->m->tip_change > 0) tip_watch_put(&f->p, entry, &f->summary->tip, &f->m->layout);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
     provenance_put_end(&f->p, entry, f->summary->digest);
     h5put_close(&f->p, &entry);
