@@ -86,9 +86,8 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "transition parameter lambda of the models between DMT and JKR; without it it is fitted")    \
     K(sample, maugis_parameter_u, QUANTITY, "1", "", "its standard uncertainty")                   \
     K(sample, grafting_density, QUANTITY, "m-2", "3e14 m-2",                                       \
-      "chains of a brush for each area, for contact.model brush; it shifts the contact point, "    \
-      "modulus and brush length stay as they are (300 for each um2 is of the order published "     \
-      "for cells, from memory)")                                                                   \
+      "chains of a brush for each area, for contact.model brush; 300 for each um2 is of the "      \
+      "order published for cells (from memory)")                                                   \
     K(sample, grafting_density_u, QUANTITY, "m-2", "", "its standard uncertainty")                 \
     K(sample, poisson_ratio, QUANTITY, "1", "0.5",                                                 \
       "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
