@@ -64,11 +64,6 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "correlation of modulus and contact point",                                                  \
       "correlation coefficient of ln(E) and Z0 from the fit's covariance")                         \
     M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")           \
-    M(modulus_half_depth, "Pa", "kPa", 1, LOG, "modulus of the shallow half",                      \
-      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
-      "and model are right")                                                                       \
-    M(modulus_depth_ratio, "1", "1", 1, LINEAR, "modulus of the shallow half over modulus",        \
-      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
     M(reduced_chi_square, "1", "1", 0, LOG, "residuals in contact over baseline noise",            \
       "mean square of the fit's residuals in contact over that of the baseline, after whitening")  \
     M(residual_runs, "1", "1", 0, LINEAR, "runs score of the residuals",                           \
@@ -115,6 +110,7 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
 /** Analyses that a recipe asks for; their maps are in the file only then. name; recipe section */
 #define ANALYSIS_LIST(A)                                                                           \
     A(always, "")                                                                                  \
+    A(shallow, "contact.two_depths")                                                               \
     A(depth, "depth")                                                                              \
     A(tethers, "tethers")                                                                          \
     A(lateral, "lateral")                                                                          \
@@ -157,6 +153,12 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
  * further axis. A map with a further axis has one id for each of its layers, MAP_name + layer, so
  * that each layer is treated like a plane; in the file they are one dataset [ny,nx,layers]. */
 #define FURTHER_MAP_LIST(M)                                                                        \
+    M(modulus_half_depth, "Pa", "kPa", 1, LOG, shallow, none, "modulus of the shallow half",       \
+      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
+      "and model are right")                                                                       \
+    M(modulus_depth_ratio, "1", "1", 1, LINEAR, shallow, none,                                     \
+      "modulus of the shallow half over modulus",                                                  \
+      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
     M(depth_modulus, "Pa", "kPa", 1, LOG, depth, depth, "modulus in a window of indentation",      \
       "E that the sample shows over one window of indentation, from the fitted contact point on "  \
       "(docs/cells.md)")                                                  \
@@ -312,7 +314,9 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
       "more rupture events than the file has places for: the last are left out")                   \
     F(no_chain, NOTE, "no chain could be fitted before the last rupture")                          \
     F(chain_misfit, NOTE, "the force before the last rupture is not that of the chain")            \
-    F(no_lateral, NOTE, "the lateral signal is missing here, or has too little contact or baseline")
+    F(no_lateral, NOTE,                                                                            \
+      "the lateral signal is missing here, or has too little contact or baseline")                 \
+    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

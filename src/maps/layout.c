@@ -44,6 +44,12 @@ size_t layout_deepest(const struct maps_layout *l)
     return most;
 }
 
+size_t layout_band_rows(const struct maps_layout *l, size_t layers)
+{
+    const size_t rows = 65536 / (l->nx * layers);
+    return rows == 0 ? 1 : rows < l->ny ? rows : l->ny;
+}
+
 /* Coordinates in um, turned round if they descend. NULL without memory. */
 static double *ascending_um(const double *position_m, size_t n, bool *reversed)
 {
@@ -114,9 +120,7 @@ static hid_t plane_storage(struct h5put *p, const struct maps_layout *l, int ran
     hid_t dcpl = H5Pcreate(H5P_DATASET_CREATE);
     herr_t rc = dcpl < 0 ? -1 : H5Pset_fill_value(dcpl, type, fill);
     if (rc >= 0 && finished && l->deflate > 0) {
-        /* whole rows, about 256 KiB of float32: one read shows a band of the map */
-        hsize_t most = 65536 / layers, cols = l->nx < most ? l->nx : most, rows = most / cols;
-        hsize_t chunk[3] = {rows < l->ny ? rows : l->ny, cols, layers};
+        hsize_t chunk[3] = {layout_band_rows(l, layers), l->nx, layers};
         rc = H5Pset_chunk(dcpl, rank, chunk) < 0 || H5Pset_shuffle(dcpl) < 0 ||
                      H5Pset_deflate(dcpl, (unsigned)l->deflate) < 0
                  ? -1
@@ -208,7 +212,7 @@ static void put_flags(struct h5put *p, hid_t group, const struct maps_layout *l,
     static const char *const severities[] = {"note", "doubt", "reject"};
     const uint64_t none = 0;
     uint64_t masks[FLAG_COUNT];
-    char meanings[2048] = "", severity[1024] = "";
+    char meanings[64 * 40] = "", severity[64 * 8] = "";
     for (int i = 0; i < FLAG_COUNT; i++) {
         masks[i] = UINT64_C(1) << i;
         size_t used = strlen(meanings), used_too = strlen(severity);

@@ -34,6 +34,9 @@ void layout_name(int map, bool errors, char out[64]);
 void layout_path(int map, bool errors, char out[96]);
 /** The map has a dataset in this file, and this is its first layer. */
 bool layout_begins(const struct maps_layout *l, int map);
+/** Rows of a chunk in the finished file: whole rows, about 256 KiB of float32, so that one read
+ * shows a band of the map. */
+size_t layout_band_rows(const struct maps_layout *l, size_t layers);
 /** Planes in the largest dataset. */
 size_t layout_deepest(const struct maps_layout *l);
 /** Planes in the dataset of a map. */

@@ -4,10 +4,11 @@
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
+#include "maps/planes.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
-#include "maps/statistics.h"
 #include "maps/surface.h"
+#include "maps/tip_watch.h"
 
 #include <hdf5_hl.h>
 #include <math.h>
@@ -23,12 +24,12 @@ struct finishing {
     hid_t from;                  /* PATH.part */
     struct h5put p;              /* p.file is the new file */
     size_t n;                    /* pixels */
-    float *plane, *layers;       /* [n]; [n, layers] of one dataset */
+    float *plane;                /* [n] */
     double *height, *slope;      /* [n]: um, NaN where not to be used; rad */
     uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
     struct maps_summary *summary;
-    double quantile[MAP_COUNT][QUANTILE_COUNT];
+    struct planes_found found;
 };
 
 static void read_back(struct finishing *f, const char *path, hid_t type, void *out)
@@ -41,19 +42,6 @@ static void read_back(struct finishing *f, const char *path, hid_t type, void *o
         f->p.st = fail(f->p.rep, ST_OUTPUT, "%s cannot be read back: %s", path, cause);
     }
     h5put_close(&f->p, &set);
-}
-
-static void write_out(struct finishing *f, const char *path, hid_t type, const void *values)
-{
-    if (f->p.st != ST_OK) return;
-    hid_t set = H5Dopen2(f->p.file, path, H5P_DEFAULT);
-    /* flushed here: a chunk that cannot be written must not be met first when the dataset is closed
-     */
-    if (set < 0 || H5Dwrite(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0 ||
-        H5Dflush(set) < 0)
-        h5put_fail(&f->p, path);
-    h5put_close(&f->p, &set);
-    pulse_beat(f->p.what);
 }
 
 /* What needs the neighbours, and so all pixels: the surface's slope, and the flag that follows. */
@@ -75,45 +63,56 @@ static void find_slope(struct finishing *f)
     }
 }
 
-static void take_layers(struct finishing *f, int map, const char *path)
+/* What needs the lines before and after: steps that all pixels share, and the flag of all that was
+ * scanned after the first of them. */
+static void find_tip_changes(struct finishing *f)
 {
-    if (map != MAP_surface_slope) {
-        read_back(f, path, H5T_NATIVE_FLOAT, f->layers);
-        return;
+    static const int maps[BREAK_CHANNELS] = {[TIP_ADHESION] = MAP_adhesion,
+                                             [TIP_MODULUS] = MAP_modulus,
+                                             [TIP_HEIGHT] = MAP_contact_height};
+    const struct maps_layout *l = &f->m->layout;
+    struct tip_watch *w = NULL;
+    if (f->p.st != ST_OK || !(f->m->tip_change > 0)) return;
+    f->p.st = tip_watch_new(&w, l->ny, l->nx, l->rows_reversed, f->p.rep);
+    for (int c = 0; c < BREAK_CHANNELS && f->p.st == ST_OK; c++) {
+        char path[96];
+        snprintf(path, sizeof path, MAPS_GROUP "/%s", map_rows[maps[c]].name);
+        read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
+        if (f->p.st == ST_OK) tip_watch_take(w, c, f->plane, l->factor[maps[c]], f->state);
     }
-    for (size_t i = 0; i < f->n; i++)
-        f->layers[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+    if (f->p.st == ST_OK) f->p.st = tip_watch_find(w, f->m->tip_change, &f->summary->tip, f->p.rep);
+    if (f->p.st == ST_OK && f->summary->tip.n > 0)
+        tip_watch_flag(w, f->summary->tip.at[0].line, f->flags, f->state);
+    tip_watch_free(w);
 }
 
-static void count_layer(struct finishing *f, int map, size_t layer, size_t layers)
+/* Only rank 0 knows the slope. */
+static void put_slope(struct finishing *f)
 {
-    const int id = map + (int)layer;
+    const int map = MAP_surface_slope;
     for (size_t i = 0; i < f->n; i++)
-        f->plane[i] = f->layers[i * layers + layer];
-    size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[id]);
-    statistics_to_summary(f->summary, id, kept, f->quantile[id], f->m->layout.factor[id]);
+        f->plane[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+    planes_write(f->m, &f->p, map_rows[map].name, H5T_NATIVE_FLOAT, f->plane);
+    if (f->p.st == ST_OK)
+        f->found.pixels[map] = statistics_of_map(f->plane, f->state, f->n, f->found.quantile[map]);
 }
 
-/* Copy every dataset and count on the way. */
+/* Copy every plane and count on the way. */
 static void copy_planes(struct finishing *f)
 {
-    char path[96];
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
     read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     find_slope(f);
+    find_tip_changes(f);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
-    for (int errors = 1; errors >= 0; errors--)
-        for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
-            const size_t layers = layout_layers(&f->m->layout, i);
-            if (!layout_begins(&f->m->layout, i) || (errors && !map_rows[i].errors)) continue;
-            layout_path(i, errors, path);
-            take_layers(f, i, path);
-            write_out(f, path, H5T_NATIVE_FLOAT, f->layers);
-            for (size_t k = 0; k < layers && !errors && f->p.st == ST_OK; k++)
-                count_layer(f, i, k, layers);
-        }
-    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
-    write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
+    pulse_call(f->m->comm);
+    planes_copy(f->m, f->state, &f->p, &f->found);
+    put_slope(f);
+    for (int i = 0; i < MAP_COUNT; i++)
+        statistics_to_summary(f->summary, i, f->found.pixels[i], f->found.quantile[i],
+                              f->m->layout.factor[i]);
+    planes_write(f->m, &f->p, "flags", H5T_NATIVE_UINT64, f->flags);
+    planes_write(f->m, &f->p, "state", H5T_NATIVE_UINT8, f->state);
 }
 
 /* The tiles' digests add up to the input's. */
@@ -205,7 +204,7 @@ static void put_quantiles(struct finishing *f, hid_t group, int map, hid_t more,
     uint64_t pixels[AXIS_LONGEST];
     char text[160];
     hid_t set = h5put_array(p, group, map_rows[map].name, H5T_NATIVE_DOUBLE, plane ? 1 : 2,
-                            plane ? dims + 1 : dims, H5P_DEFAULT, f->quantile[map]);
+                            plane ? dims + 1 : dims, H5P_DEFAULT, f->found.quantile[map]);
     if (p->st == ST_OK && (H5DSattach_scale(set, scale, plane ? 0 : 1) < 0 ||
                            (!plane && H5DSattach_scale(set, more, 0) < 0)))
         h5put_fail(p, map_rows[map].name);
@@ -286,6 +285,7 @@ static void fill_finished(struct finishing *f)
     for (int axis = 0; axis < AXIS_COUNT; axis++)
         put_statistics(f, entry, (enum map_axis)axis);
     put_counts(&f->p, entry, f->summary, f->n);
+    if (f->m->tip_change > 0) tip_watch_put(&f->p, entry, &f->summary->tip, &f->m->layout);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
     provenance_put_end(&f->p, entry, f->summary->digest);
     h5put_close(&f->p, &entry);
@@ -297,12 +297,11 @@ static enum status begin_finishing(struct finishing *f, int *lock, struct report
     const struct maps *m = f->m;
     f->from = h5put_open(m->part);
     f->plane = malloc(f->n * sizeof *f->plane);
-    f->layers = malloc(layout_deepest(&m->layout) * f->n * sizeof *f->layers);
     f->flags = malloc(f->n * sizeof *f->flags);
     f->state = malloc(f->n);
     f->height = malloc(f->n * sizeof *f->height);
     f->slope = malloc(f->n * sizeof *f->slope);
-    if (!f->plane || !f->layers || !f->flags || !f->state || !f->height || !f->slope)
+    if (!f->plane || !f->flags || !f->state || !f->height || !f->slope)
         return fail(rep, ST_MEMORY, "%s: not enough memory to finish %zu pixels", m->path, f->n);
     if (f->from < 0) return fail(rep, ST_OUTPUT, "%s cannot be read back", m->part);
     /* HDF5 1.10 cannot close a file whose flush has failed: ask for the room beforehand */
@@ -311,8 +310,8 @@ static enum status begin_finishing(struct finishing *f, int *lock, struct report
 }
 
 /* One rank: make the finished file and put it in its place. */
-static enum status finish_alone(struct maps *m, const struct budget *budget,
-                                struct maps_summary *summary, struct report *rep)
+static enum status lead_finishing(struct maps *m, const struct budget *budget,
+                                  struct maps_summary *summary, struct report *rep)
 {
     struct finishing f = {.m = m,
                           .budget = budget,
@@ -336,12 +335,16 @@ done:
     if (lock >= 0) close(lock);
     if (f.from >= 0) H5Fclose(f.from);
     free(f.plane);
-    free(f.layers);
     free(f.flags);
     free(f.state);
     free(f.height);
     free(f.slope);
     return st;
+}
+
+static enum status help_finishing(const void *m, struct report *rep)
+{
+    return planes_help(m, rep);
 }
 
 enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
@@ -351,10 +354,10 @@ enum status maps_finish(struct maps **m, const struct budget *budget, struct map
     *summary = (struct maps_summary){0};
     enum status st = agree(comm, maps_close_part(*m, rep), rep);
     if (st == ST_OK && (*m)->rank == 0) {
-        st = finish_alone(*m, budget, summary, rep);
+        st = lead_finishing(*m, budget, summary, rep);
         pulse_end(comm);
     } else if (st == ST_OK) {
-        pulse_follow(comm);
+        st = pulse_follow(comm, help_finishing, *m, rep);
     }
     st = agree(comm, st, rep);
     watch_enter();

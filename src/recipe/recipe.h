@@ -4,6 +4,7 @@
 
 #include "base/status.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdio.h>
 
@@ -85,9 +86,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(sample, maugis_parameter, QUANTITY, "1", "",                                                 \
       "transition parameter lambda of the models between DMT and JKR; without it it is fitted")    \
     K(sample, maugis_parameter_u, QUANTITY, "1", "", "its standard uncertainty")                   \
-    K(sample, grafting_density, QUANTITY, "m-2", "3e14 m-2",                                       \
-      "chains of a brush for each area, for contact.model brush; 300 for each um2 is of the "      \
-      "order published for cells (from memory)")                                                   \
+    K(sample, grafting_density, QUANTITY, "m-2", "",                                               \
+      "chains of a brush for each area, for contact.model brush; 3e14 m-2, 300 for each um2, is "  \
+      "of the order published for cells (from memory)")                                            \
     K(sample, grafting_density_u, QUANTITY, "m-2", "", "its standard uncertainty")                 \
     K(sample, poisson_ratio, QUANTITY, "1", "0.5",                                                 \
       "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
@@ -187,6 +188,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "largest angle between surface and scan plane (common practice, no source): a sphere that "  \
       "is pressed along z on a slope, held sideways and without friction, shows cos^(5/2) of E, "  \
       "14 % too little at 20 degree; noise of the contact height counts as slope")                 \
+    K(limits, tip_change, QUANTITY, "1", "1 %",                                                    \
+      "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
+      "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \
@@ -248,6 +252,10 @@ int recipe_choice(const char *choices, const char *word);
 
 /** The words of a CHOICE row, "@models" expanded. Static text. */
 const char *recipe_choices(const struct recipe_row *row);
+
+/** Stands in the recipe and says something else than the default, so that the user means it: a
+ * printed recipe names every key. */
+bool recipe_means(const struct recipe *r, enum recipe_key key);
 
 /** The recipe as resolved, one JSON object {"section": {"key": {"value","origin"}}}; malloc'd text,
  *  caller frees; NULL without memory. */

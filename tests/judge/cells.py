@@ -10,7 +10,8 @@ import volume as vol
 
 SPRING, RADIUS, MODULUS, POISSON = 0.03, 2.5e-6, 1.5e3, 0.5
 NOISE = 0.15e-9  # 4.5 pN
-CALIBRATION = {"spring_constant": (SPRING, "N/m"), "tip_radius": (RADIUS, "m"), "poisson_ratio": (POISSON, "1")}
+CALIBRATION = {"spring_constant": (SPRING, "N/m"), "tip_radius": (RADIUS, "m"), "poisson_ratio": (POISSON, "1"),
+               "grafting_density": (3e14, "m-2")}
 
 
 def lever_on(z, force_over_k):
