@@ -123,9 +123,9 @@ def spent(folder, settings):
 
 def cost(folder, rng):
     """CPU time, interleaved, median of five; samples of approach and retract."""
-    pixels = 900
+    pixels = 400
     z, go, back, _, _ = cells.tether_curves(rng, pixels)
-    cells.write(folder / "v.h5", z, go, back, rows=30)
+    cells.write(folder / "v.h5", z, go, back, rows=20)
     cases = {"plain fit": {}, "depth, 8 windows": {"depth.windows": "8", "depth.deepest": "400 nm"},
              "tethers": {"tethers.search": "yes"}, "tethers and wlc": {"tethers.search": "yes", "tethers.chain": "wlc"},
              "brush": {"contact.model": "brush"}}

@@ -88,6 +88,20 @@ class Docs(unittest.TestCase):
                 self.assertEqual(done.returncode, 4, done.stderr)
                 self.assertIn("none.h5: cannot be read", done.stderr)
 
+    def test_the_demos_of_cells_and_lateral(self):
+        """In a small size: the figures their pages show, and the rows of the lateral table."""
+        page = (ROOT / "docs" / "lateral.md").read_text()
+        for name, figures in (("cells", ("cells-maps", "cells-curve", "cells-depth")), ("lateral", ("lateral",))):
+            with tempfile.TemporaryDirectory() as folder:
+                done = subprocess.run([ROOT / "jobs" / f"demo-{name}.sh", folder, "5"], capture_output=True, text=True,
+                                      env={**os.environ, "CANTLE": shutil.which(CANTLE)})
+                self.assertEqual(done.returncode, 0, done.stderr)
+                for figure in figures:
+                    self.assertTrue((pathlib.Path(folder) / f"{figure}.png").stat().st_size > 0, figure)
+            for row in re.findall(r"^\| `\w+` ", done.stdout, re.M):
+                self.assertIn(row, page)
+        self.assertEqual(len(re.findall(r"^\| `\w+` ", done.stdout, re.M)), 6)
+
     def test_the_models_demo(self):
         """jobs/demo-models.sh in a small size: the same rows as on its page, and what the page says of them."""
         with tempfile.TemporaryDirectory() as folder:
