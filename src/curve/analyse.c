@@ -229,6 +229,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    measure_unloading(plan, raw, work, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))

@@ -108,7 +108,35 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "radius at peak over thickness")                                                             \
     M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
-      "(accepted and doubtful ones); made when all pixels are done")
+      "(accepted and doubtful ones); made when all pixels are done")                               \
+    M(hardness, "Pa", "MPa", 1, LOG, "hardness",                                                   \
+      "peak force of the unloading over contact area, H = P/A (unloading analysis)")               \
+    M(unloading_modulus, "Pa", "MPa", 1, LOG, "modulus from the unloading",                        \
+      "Young's modulus of the sample from unloading_reduced_modulus, the tip's own elasticity "    \
+      "taken off")                                                                                 \
+    M(unloading_reduced_modulus, "Pa", "MPa", 1, LOG, "reduced modulus from the unloading",        \
+      "E_r = sqrt(pi) S/(2 beta sqrt(A)), of sample and tip together")                             \
+    M(unloading_stiffness, "N/m", "N/m", 1, LOG, "contact stiffness at the start of unloading",    \
+      "S = dF/dh of the fitted power law at the peak force of the unloading")                      \
+    M(unloading_exponent, "1", "1", 1, LINEAR, "exponent of the unloading",                        \
+      "m of F = B (h - h_f)^m")                                                                    \
+    M(unloading_force, "N", "nN", 1, LINEAR, "peak force of the unloading",                        \
+      "P: of the fitted unloading where the retract begins")                                       \
+    M(unloading_depth, "m", "nm", 1, LINEAR, "depth at the start of unloading",                    \
+      "h_max: (Z - d) there less its value where the loading began, which a power law through "    \
+      "the loading finds")                                                                         \
+    M(residual_depth, "m", "nm", 1, LINEAR, "depth after unloading",                               \
+      "h_f: depth at which the fitted unloading reaches zero force")                               \
+    M(residual_depth_ratio, "1", "1", 1, LINEAR, "depth after unloading over depth",               \
+      "h_f/h_max: 0 is elastic, 1 plastic; above 0.7 material may pile up around the tip")         \
+    M(contact_depth, "m", "nm", 1, LINEAR, "contact depth",                                        \
+      "h_c = h_max - epsilon P/S: along which the tip is in contact")                              \
+    M(contact_area, "m2", "nm2", 1, LOG, "contact area of the unloading",                          \
+      "A(h_c): projected, from the area function that the recipe names")                           \
+    M(unloading_residual, "N", "pN", 0, LINEAR, "residual of the unloading fit",                   \
+      "rms residual of the power law times the spring constant, over its window")                  \
+    M(unloading_samples, "1", "1", 0, LINEAR, "samples of the unloading fit",                      \
+      "number of samples in its window")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -172,7 +200,21 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
     F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
     F(bare_substrate, REJECT,                                                                      \
-      "no layer here: marked as substrate, or not higher than it by three standard errors")
+      "no layer here: marked as substrate, or not higher than it by three standard errors")        \
+    F(no_unloading, DOUBT,                                                                         \
+      "the unloading could not be fitted: no usable pair of curves, fewer than ten samples in "    \
+      "its window, or no minimum")                                                                 \
+    F(unloading_exponent, DOUBT, "the exponent of the unloading lies outside 1 to 3")              \
+    F(no_plastic_depth, DOUBT,                                                                     \
+      "no depth is left after unloading (two standard errors): elastic, so the hardness is only "  \
+      "a mean pressure")                                                                           \
+    F(pile_up, DOUBT,                                                                              \
+      "the depth left after unloading is above the limit: material may pile up, and the area be "  \
+      "larger than reckoned")                                                                      \
+    F(no_unloading_modulus, DOUBT,                                                                 \
+      "the contact depth has no area, or the reduced modulus is above that of the tip")            \
+    F(unloading_adhesion, DOUBT,                                                                   \
+      "the pull-off force is too large for an unloading analysis, which knows no adhesion")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,
