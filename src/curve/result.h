@@ -109,12 +109,12 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
       "(accepted and doubtful ones); made when all pixels are done")                               \
-    M(hardness, "Pa", "MPa", 1, LOG, "hardness",                                                   \
+    M(hardness, "Pa", "kPa", 1, LOG, "hardness",                                                   \
       "peak force of the unloading over contact area, H = P/A (unloading analysis)")               \
-    M(unloading_modulus, "Pa", "MPa", 1, LOG, "modulus from the unloading",                        \
+    M(unloading_modulus, "Pa", "kPa", 1, LOG, "modulus from the unloading",                        \
       "Young's modulus of the sample from unloading_reduced_modulus, the tip's own elasticity "    \
       "taken off")                                                                                 \
-    M(unloading_reduced_modulus, "Pa", "MPa", 1, LOG, "reduced modulus from the unloading",        \
+    M(unloading_reduced_modulus, "Pa", "kPa", 1, LOG, "reduced modulus from the unloading",        \
       "E_r = sqrt(pi) S/(2 beta sqrt(A)), of sample and tip together")                             \
     M(unloading_stiffness, "N/m", "N/m", 1, LOG, "contact stiffness at the start of unloading",    \
       "S = dF/dh of the fitted power law at the peak force of the unloading")                      \

@@ -1,6 +1,7 @@
 #include "curve/unloading_plan.h"
 
 #include <math.h>
+#include <string.h>
 
 static const struct {
     enum recipe_key key;
@@ -74,7 +75,8 @@ static enum status check_area(const struct curve_plan *plan, struct report *rep)
                 lever_rows[item].words, lever_rows[item].section, lever_rows[item].name);
 }
 
-/* A value that only the analysis reads, given without it: the user believes it counts. */
+/* A value that only the analysis reads, given without it: the user believes it counts. A default that
+ * is spelled out does no harm: `cantle recipe` writes all of them. */
 static enum status check_unused(const struct recipe *recipe, struct report *rep)
 {
     static const enum recipe_key keys[] = {KEY_unloading_from,         KEY_unloading_to,
@@ -83,7 +85,8 @@ static enum status check_unused(const struct recipe *recipe, struct report *rep)
                                            KEY_tip_tip_area_quadratic, KEY_tip_tip_area_linear,
                                            KEY_tip_tip_area_constant,  KEY_tip_tip_area_factor};
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
-        if (recipe->v[keys[i]].given)
+        if (recipe->v[keys[i]].given &&
+            strcmp(recipe->v[keys[i]].text, recipe_rows[keys[i]].standard) != 0)
             return fail(rep, ST_RECIPE,
                         "line %d: %s.%s is given, but unloading.analysis is none; remove the line, "
                         "or write unloading.analysis: power_law",

@@ -1,7 +1,6 @@
 #!/usr/bin/python3
 """Unloading after plastic deformation: cantle gets back stiffness, contact depth, area, hardness and modulus
 that unloading.py put in, with error bars that are true; flags where the method does not hold."""
-import sys
 import unittest
 
 import numpy as np
@@ -53,6 +52,7 @@ def write(path, pixels, columns, noise=0.0, rng=None, share=0.45, n=N, baseline=
     rows = len(pixels) // columns
     rng = rng or np.random.default_rng(1)
     z, d = (np.empty((2, len(pixels), n)) for _ in range(2))
+    adhesion = np.broadcast_to(adhesion, len(pixels))
     for i, p in enumerate(pixels):
         end = p.x_peak()
         x = end - end / share * np.arange(n)[::-1] / (n - 1)
@@ -60,8 +60,8 @@ def write(path, pixels, columns, noise=0.0, rng=None, share=0.45, n=N, baseline=
         for s, segment in enumerate(("approach", "retract")):
             xs = x if s == 0 else x[::-1]
             true = p.deflection(xs, segment)
-            if s and adhesion:
-                true = true - adhesion / p.k * np.exp(-np.square((xs - p.h_f) / (0.05 * end)))
+            if s and adhesion[i]:
+                true = true - adhesion[i] / p.k * np.exp(-np.square((xs - p.h_f) / (0.05 * end)))
             z[s, i] = xs + z0
             d[s, i] = true + baseline[0] + baseline[1] * xs + noise * rng.standard_normal(n)
     shape = (rows, columns, n)
