@@ -75,8 +75,8 @@ static enum status check_area(const struct curve_plan *plan, struct report *rep)
                 lever_rows[item].words, lever_rows[item].section, lever_rows[item].name);
 }
 
-/* A value that only the analysis reads, given without it: the user believes it counts. A default that
- * is spelled out does no harm: `cantle recipe` writes all of them. */
+/* A value that only the analysis reads, given without it: the user believes it counts. A default
+ * that is spelled out does no harm: `cantle recipe` writes all of them. */
 static enum status check_unused(const struct recipe *recipe, struct report *rep)
 {
     static const enum recipe_key keys[] = {KEY_unloading_from,         KEY_unloading_to,

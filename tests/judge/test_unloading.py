@@ -1,6 +1,7 @@
 #!/usr/bin/python3
 """Unloading after plastic deformation: cantle gets back stiffness, contact depth, area, hardness and modulus
 that unloading.py put in, with error bars that are true; flags where the method does not hold."""
+import json
 import unittest
 
 import numpy as np
@@ -129,6 +130,127 @@ class Noise(unittest.TestCase):
                     # three standard deviations of 400 draws of 0.95
                     self.assertTrue(0.917 <= share <= 0.983, f"{share:.1%}")
                     self.assertLess(abs(mean), 0.25)
+
+
+class TipArea(unittest.TestCase):
+    """`calibrate tip --area`: the function that was put in comes back from a sample of known modulus, its
+    scatter is what it says, and a map that uses it measures that modulus."""
+
+    COEFFICIENTS = (22.0, 60e-9, 0.0)
+    K, E, NU = 4000.0, 72e9, 0.17
+
+    @classmethod
+    def setUpClass(cls):
+        cls.holder = program.Folder()
+        cls.path = cls.holder.__enter__()
+        cls.addClassCleanup(cls.holder.__exit__)
+        cls.volume(cls.path / "ref.h5", cls.COEFFICIENTS, 3)
+        (cls.path / "r.yaml").write_text(program.recipe_text(cls.recipe()))
+
+    @classmethod
+    def volume(cls, path, coefficients, seed, low=20e-6):
+        rng = np.random.default_rng(seed)
+        tip = dict(shape="function", coefficients=coefficients)
+        peaks = rng.permuted(np.tile(np.geomspace(low, 200e-6, 16), (16, 1)), axis=1).ravel()
+        cls.pixels = [ul.Plastic(k=cls.K, peak=p, e_sample=cls.E, nu=cls.NU, hardness=9e9, tip=tip, e_tip=1.141e12,
+                                 nu_tip=0.07) for p in peaks]
+        write(path, cls.pixels, 16, noise=0.02e-9, rng=rng, n=N)
+
+    @classmethod
+    def recipe(cls):
+        out = {**OPEN, "contact.model": "cone", "unloading.zero_to": "100 %", "unloading.analysis": "power_law"}
+        for name, value in (("calibration.spring_constant", (cls.K, 40, "N/m")),
+                            ("calibration.deflection_sensitivity", (5e-8, 1e-11, "m/V")), ("tip.tip_modulus", (1.141e12, 1e10, "Pa")),
+                            ("tip.tip_poisson_ratio", (0.07, 0.01, "")), ("sample.poisson_ratio", (cls.NU, 0.01, "")),
+                            ("tip.tip_half_angle", (1.2, 0.1, "rad"))):
+            out[name], out[f"{name}_u"] = (f"{v} {value[2]}".strip() for v in value[:2])
+        return out
+
+    def calibrate(self, *arguments, status=0, volume="ref.h5"):
+        done = program.run(["calibrate", "tip", self.path / "r.yaml", self.path / volume, "--reference-modulus",
+                            f"{self.E} +- {self.E / 100} Pa", "--json", *arguments])
+        self.assertEqual(done.returncode, status, done.stderr)
+        return json.loads(done.stdout) if status == 0 else done.stderr
+
+    def test_function_comes_back(self):
+        for terms, coefficients in (("both", (22.0, 60e-9, 0)), ("all", (22.0, 60e-9, 0))):
+            found = self.calibrate("--area", terms)["tip_area"]
+            h = found["depths"]
+            for at, u in zip(h, found["u_random_at_depths"]):
+                area = (found["quadratic"] * at + found["linear"]) * at + found["constant"]
+                with self.subTest(terms, depth=at):
+                    self.assertLess(abs(area / np.polyval(coefficients, at) - 1), 4 * u)
+                    self.assertLess(u, 0.01)
+
+    def test_uncertainty(self):
+        """JCGM 100:2008, 5.1.3. A goes as S^2/E_r^2, and of E_r the sample's part counts."""
+        got = self.calibrate("--area", "both")
+        parts, c = got["parts"], self.pixels[0]
+        share = c.e_r * (1 - self.NU**2) / self.E  # d ln E_r / d ln E
+        self.assertAlmostEqual(parts["reference_modulus"], 2 * share * 0.01, delta=1e-4)
+        self.assertAlmostEqual(parts["tip_modulus"], 2 * (1 - share) * 1e10 / 1.141e12, delta=1e-4)
+        self.assertGreater(parts["spring_constant"], 2 * 0.01 * 0.99)
+        both = np.sqrt(sum(v**2 for v in parts.values()))
+        self.assertAlmostEqual(got["tip_area"]["u"], both, delta=1e-6)
+
+    def test_scatter_is_what_it_says(self):
+        """Each row of the volume by itself: sixteen results about the truth."""
+        z = []
+        for row in range(16):
+            found = self.calibrate("--area", "both", "--rows", str(row))["tip_area"]
+            at = found["depths"][1]
+            area = (found["quadratic"] * at + found["linear"]) * at
+            z.append((area / np.polyval(self.COEFFICIENTS, at) - 1) / found["u_random"])
+        self.assertLess(abs(np.mean(z)), 1.0)
+        # chi-square of 15: its square root over 15 lies between 0.55 and 1.6 in 99.9 of 100
+        self.assertTrue(0.55 < np.std(z, ddof=1) < 1.6, z)
+
+    def test_map_uses_it(self):
+        lever = self.path / "lever.yaml"
+        self.calibrate("--area", "both", "--lever", lever, "--overwrite")
+        text = lever.read_text()
+        lever.write_text(text + "- quantity: spring_constant\n  value: 4000 N/m\n  u: 40 N/m\n")
+        settings = {k: v for k, v in self.recipe().items() if "spring_constant" not in k}
+        maps = program.map_volume(self.path, self.path / "ref.h5", {**settings, "calibration.lever_file": "lever.yaml",
+                                                                   "calibration.monte_carlo_draws": "0"})
+        z = (maps["unloading_modulus"] / self.E - 1).ravel()
+        self.assertLess(abs(np.median(z)), 0.005)
+        done = program.run(["describe", "--json", self.path / "maps.h5"])
+        budget = json.loads(done.stdout)
+        text = json.dumps(budget)
+        self.assertIn("tip_area_factor", text)
+        # found and used with one lever on one sample: the spring constant drops out of the modulus
+        inputs = {i["input"]: i for i in self.inputs(budget, "unloading_modulus")}
+        self.assertLess(inputs["spring_constant"]["contribution"], 0.1 * 0.01)
+
+    def inputs(self, budget, name):
+        found = []
+
+        def walk(node):
+            if isinstance(node, dict):
+                if name in node and isinstance(node[name], dict) and "inputs" in node[name]:
+                    found.extend(node[name]["inputs"])
+                for v in node.values():
+                    walk(v)
+            elif isinstance(node, list):
+                for v in node:
+                    walk(v)
+        walk(budget)
+        return found
+
+    def test_wear(self):
+        lever = self.path / "early.yaml"
+        self.calibrate("--area", "both", "--lever", lever, "--overwrite")
+        self.volume(self.path / "worn.h5", (22.0, 75e-9, 0.0), 4)
+        self.volume(self.path / "again.h5", self.COEFFICIENTS, 5)
+        self.assertTrue(self.calibrate("--area", "both", "--earlier", lever, volume="worn.h5")["wear"]["changed"])
+        self.assertFalse(self.calibrate("--area", "both", "--earlier", lever, volume="again.h5")["wear"]["changed"])
+
+    def test_refused(self):
+        self.volume(self.path / "one.h5", self.COEFFICIENTS, 6, low=190e-6)
+        self.assertIn("several peak forces", self.calibrate("--area", "both", status=4, volume="one.h5"))
+        self.assertIn("expected quadratic", self.calibrate("--area", "round", status=1))
+        self.calibrate("--area", "quadratic", volume="one.h5")
 
 
 if __name__ == "__main__":
