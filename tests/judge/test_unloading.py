@@ -249,7 +249,7 @@ class TipArea(unittest.TestCase):
     def test_refused(self):
         self.volume(self.path / "one.h5", self.COEFFICIENTS, 6, low=190e-6)
         self.assertIn("several peak forces", self.calibrate("--area", "both", status=4, volume="one.h5"))
-        self.assertIn("expected quadratic", self.calibrate("--area", "round", status=1))
+        self.assertIn("expected quadratic", self.calibrate("--area", "round", status=2))
         self.calibrate("--area", "quadratic", volume="one.h5")
 
 
