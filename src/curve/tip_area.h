@@ -17,8 +17,8 @@ struct area_curve {
     uint64_t flags;
 };
 
-/** One curve; plan->unloading.on. reduced_pa: E_r of reference and tip. Not `there` where the
- * unloading was not fitted or has no such exponent. */
+/** One curve of a plan with the unloading analysis. reduced_pa: E_r of reference and tip. Not
+ * `there` where the unloading was not fitted or has no such exponent. */
 void area_of_curve(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, double reduced_pa, struct area_curve *out);
 

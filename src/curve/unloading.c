@@ -155,7 +155,7 @@ void measure_unloading(const struct curve_plan *plan, const struct raw_curve *ra
 {
     const struct lane *go = &w->lane[0], *back = &w->lane[1];
     struct power_fit loading, unloading;
-    if (!plan->unloading.on) return;
+    if (!plan->extent.analysis[ANALYSIS_unloading]) return;
     out->flags |= FLAG(no_unloading);
     if (!usable(go, &raw->seg[SEG_APPROACH]) || !usable(back, &raw->seg[SEG_RETRACT])) return;
     power_fit_run(plan, w, go, loading_window(plan, go), steepest_loading, &loading);

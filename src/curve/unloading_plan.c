@@ -99,8 +99,8 @@ enum status unloading_plan_make(const struct recipe *recipe, const bool there[SE
                                 struct curve_plan *out, struct report *rep)
 {
     int area = recipe->v[KEY_unloading_area].choice; /* auto, then the shapes in their order */
-    out->unloading.on = recipe->v[KEY_unloading_analysis].choice == 1;
-    if (!out->unloading.on) return check_unused(recipe, rep);
+    out->extent.analysis[ANALYSIS_unloading] = recipe->v[KEY_unloading_analysis].choice == 1;
+    if (!out->extent.analysis[ANALYSIS_unloading]) return check_unused(recipe, rep);
     enum status st = check_ranges(recipe, rep);
     if (st != ST_OK) return st;
     if (!there[SEG_APPROACH] || !there[SEG_RETRACT])
