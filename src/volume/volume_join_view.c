@@ -96,6 +96,7 @@ static enum status joined_read(struct view *self, const size_t start[4], const s
                               : number_size(join_leaf(v, j->id, j->leaf)->set.number);
         st = read_part(j, v, t, count[2], four, size, rep);
         if (st != ST_OK) return within(rep, st, "%s: ", wish->path[part]);
+        if ((st = volume_check_length(v, rep)) != ST_OK) return st;
         size_t own = v->seg[j->id].n < count[2] ? v->seg[j->id].n : count[2];
         size_t curve = count[2] * four * size, have = own * four * size;
         for (size_t row = 0; row < t.rows; row++)

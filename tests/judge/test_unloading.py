@@ -110,8 +110,9 @@ def coverage(pixels, count, noise, seed, more=None, **curves):
     out = {}
     for name, wanted in truth(pixels).items():
         t = ((maps[name] - wanted) / maps[f"{name}_errors"]).ravel()
-        out[name] = (np.isfinite(t).mean(), t.mean(), t.std(ddof=1), float(np.mean(np.abs(t) <= 1.96)),
-                     float(np.median(maps[f"{name}_errors"]) / abs(wanted)))
+        whole, t = t, t[np.isfinite(t)]
+        out[name] = (t.size / whole.size, t.mean(), t.std(ddof=1), float(np.mean(np.abs(t) <= 1.96)),
+                     float(np.nanmedian(maps[f"{name}_errors"]) / abs(wanted)))
     return out, maps
 
 
