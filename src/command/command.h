@@ -16,6 +16,7 @@ struct world {
  * the message in rep is printed once by main. It must not call exit. */
 #define COMMAND_LIST(C)                                                                            \
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
+    C(refit, "Analyse", "make maps again from a map file, with another model or value")            \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \

@@ -37,8 +37,9 @@ static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
 }
 
 /* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
- * plus twice the sum of their correlations, taken up to the first that is not positive. */
-static void inflate(const double *rest, size_t n, struct fit_result *r)
+ * plus twice the sum of their correlations, taken up to the first that is not positive. @return
+ * that factor */
+static double inflate(const double *rest, size_t n, struct fit_result *r)
 {
     double c[NOISE_LAGS + 1], factor = 1.0;
     noise_autocovariance(rest, n, NOISE_LAGS, c);
@@ -47,6 +48,7 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
     for (int a = 0; a < FIT_MAX_ALL; a++)
         for (int b = 0; b < FIT_MAX_ALL; b++)
             r->covariance[a][b] *= factor;
+    return factor;
 }
 
 /* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
@@ -74,6 +76,7 @@ static void find_noise(const struct curve_plan *plan, struct curve_work *w, cons
         !(sqrt(variance) > 1e-6 * fabs(set->y[p->n - 1])))
         return;
     size_t n = noise_samples(w, lane, set);
+    if (plan->hint && plan->hint->white && n < set->n) return;
     if (n == set->n) plain_residuals(p, w, r);
     noise->samples = n;
     noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
@@ -85,29 +88,32 @@ static void find_noise(const struct curve_plan *plan, struct curve_work *w, cons
     if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
 }
 
-/* Noise with a memory: refit with it, from the minimum that white noise found. */
-static void refine_for_noise(struct curve_work *w, const struct lane *lane,
-                             const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
-                             struct noise *noise)
+/* Noise with a memory: refit with it, from the minimum that white noise found. @return how many
+ * samples that are left weigh as much as one independent sample */
+static double refine_for_noise(struct curve_work *w, const struct lane *lane,
+                               const struct fit_set *set, struct fit_problem *p,
+                               struct fit_result *r, struct noise *noise)
 {
+    const bool kink = ((const struct model_context *)p->context)->plan->model->kink;
     struct fit_result found;
     double white = r->sum_squares;
-    if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
+    if (noise->order == 0 && !(noise->slow_ratio > 0)) return 1.0;
     use_noise(noise, set->n, p);
     bool ok = fit_prepare(p, w->fit);
     if (ok) fit_search(p, w->fit, r->theta, &found);
+    if (ok && !kink) fit_polish(p, w->fit, &found);
     if (ok) fit_finish(p, w->fit, &found);
     /* a filter that trades much of the plain fit away has seen something else than noise */
     if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {
         *r = found;
-        return;
+        return 1.0;
     }
     noise->order = 0, noise->slow_ratio = 0;
     use_noise(noise, set->n, p);
-    if (!fit_prepare(p, w->fit)) return;
+    if (!fit_prepare(p, w->fit)) return 1.0;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    inflate(w->model_values, noise_samples(w, lane, set), r);
+    return inflate(w->model_values, noise_samples(w, lane, set), r);
 }
 
 /* The fitted baseline becomes the lane's. */
@@ -176,7 +182,11 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     if (!fit_minimum(plan, w, set, &context, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
     find_noise(plan, w, lane, set, &p, &r, &left->noise);
-    refine_for_noise(w, lane, set, &p, &r, &left->noise);
+    double memory = refine_for_noise(w, lane, set, &p, &r, &left->noise);
+    double rows = (double)(r.degrees_of_freedom + p.n_theta + p.n_linear);
+    out->whole_rms = sqrt(r.sum_squares / rows);
+    out->effective = rows / memory;
+    out->slow_ratio = left->noise.slow_ratio;
     memcpy(left->theta, r.theta, sizeof r.theta);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);

@@ -377,6 +377,28 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     out->sum_squares = at.cost;
 }
 
+void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_result *io)
+{
+    enum { MOST_STEPS = 20 };
+    const double small = 1e-20; /* of a residual variance: a step of 1e-10 standard errors */
+    struct fit_result at = *io;
+    double last = INFINITY;
+    for (int i = 0; i < MOST_STEPS; i++) {
+        struct moments m;
+        struct proposal step;
+        evaluate(p, w, at.theta, &w->now, &m);
+        if (!propose(p, &m, 0, at.theta, &step) || !(step.gain < 0.5 * last)) return;
+        memcpy(at.theta, step.next, p->n_theta * sizeof *step.next);
+        at.sum_squares = m.cost;
+        last = step.gain;
+        if (i > 0) *io = at; /* the step before was a shrinking one */
+        if (step.gain * (double)at.degrees_of_freedom <= small * m.cost) {
+            *io = at;
+            return;
+        }
+    }
+}
+
 /* Inverse of the theta block by solving for unit vectors. */
 static bool invert(const struct fit_problem *p, const struct moments *m,
                    double inverse[][FIT_MAX_THETA])
