@@ -128,18 +128,26 @@ static void search_held(struct curve_work *w, struct fit_problem *p, int n,
     }
 }
 
-/* The contact point is known from an earlier fit to this curve. A model with kinks has minima on
- * both sides of many samples, and a further number is not known by it. @return false where that is
- * no start, or leads nowhere */
+/* One minimum near the contact point is the least one only where there are not several close
+ * together, as with kinks at samples, a jump off contact, a further number, or a part of the
+ * contact only. */
+static bool is_safe_start(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    bool whole = !(plan->from > 0) && plan->to_is == RANGE_SHARE_OF_PEAK && plan->to >= 1.0;
+    return plan->hint && isfinite(plan->hint->contact_point_m) && whole && !m->kink &&
+           !m->adhesive && !plan->free_extra;
+}
+
+/* The contact point is known from an earlier fit to this curve. @return false where that is no
+ * start, or leads nowhere */
 static bool search_from_hint(const struct curve_plan *plan, struct curve_work *w,
                              const struct fit_set *set, struct model_context *context,
                              struct fit_problem *p, struct fit_result *best)
 {
     struct fit_result nothing = {.theta = {0}};
     double start[FIT_MAX_THETA];
-    if (!plan->hint || !isfinite(plan->hint->contact_point_m) || plan->model->kink ||
-        plan->free_extra)
-        return false;
+    if (!is_safe_start(plan)) return false;
     fit_set_problem(plan, w, set, context, p);
     if (!shallow_start(plan, set, plan->hint->contact_point_m, false, &nothing, start))
         return false;

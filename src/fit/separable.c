@@ -381,21 +381,24 @@ void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
 {
     enum { MOST_STEPS = 20 };
     const double small = 1e-20; /* of a residual variance: a step of 1e-10 standard errors */
-    struct fit_result at = *io;
-    double last = INFINITY;
+    struct moments at, there;
+    struct proposal step, next;
+    double theta[FIT_MAX_THETA];
+    memcpy(theta, io->theta, sizeof theta);
+    evaluate(p, w, theta, &w->now, &at);
+    if (!propose(p, &at, 0, theta, &step)) return;
     for (int i = 0; i < MOST_STEPS; i++) {
-        struct moments m;
-        struct proposal step;
-        evaluate(p, w, at.theta, &w->now, &m);
-        if (!propose(p, &m, 0, at.theta, &step) || !(step.gain < 0.5 * last)) return;
-        memcpy(at.theta, step.next, p->n_theta * sizeof *step.next);
-        at.sum_squares = m.cost;
-        last = step.gain;
-        if (i > 0) *io = at; /* the step before was a shrinking one */
-        if (step.gain * (double)at.degrees_of_freedom <= small * m.cost) {
-            *io = at;
-            return;
-        }
+        bool last = step.gain * (double)io->degrees_of_freedom <= small * at.cost;
+        if (!last) evaluate(p, w, step.next, &w->trial, &there);
+        if (!last && shorten(p, &at, &there, theta, &step))
+            evaluate(p, w, step.next, &w->trial, &there);
+        memcpy(theta, step.next, sizeof theta);
+        if (!last && (!propose(p, &there, 0, theta, &next) || !(next.gain < step.gain))) return;
+        memcpy(io->theta, theta, sizeof theta);
+        if (last) return;
+        accept(w, &there, &at);
+        io->sum_squares = at.cost;
+        step = next;
     }
 }
 

@@ -38,7 +38,9 @@ enum reuse_part {
     R("contact.segment", REUSE_ALL, "counts as 'segment as used' where it changes that")           \
     R("contact.noise", REUSE(baseline) | REUSE(point), "the noise is to be looked at anew")        \
     R("contact.fit_space", REUSE(baseline) | REUSE(point), "noise is searched in one space only")  \
-    R("contact.", REUSE_ALL, "model, range, shallow half: the same samples off the surface")       \
+    R("contact.from", REUSE(baseline) | REUSE(noise), "a part of the contact has other minima")    \
+    R("contact.to", REUSE(baseline) | REUSE(noise), "a part of the contact has other minima")      \
+    R("contact.", REUSE_ALL, "model, shallow half: the same samples off the surface")              \
     R("sample.thickness_from", REUSE(baseline) | REUSE(noise),                                     \
       "contact point and thickness are found together")                                            \
     R("sample.", REUSE_ALL, "the search begins where the contact was")                             \
