@@ -252,6 +252,9 @@ static enum status load_words(struct maps_view *v, hid_t file, struct report *re
     copy_text(file, FIT_GROUP "/model", v->model, sizeof v->model);
     copy_text(file, FIT_GROUP "/segment", v->segment, sizeof v->segment);
     copy_text(file, FIT_GROUP "/fit_space", v->space, sizeof v->space);
+    words_printable(v->model, '?');
+    words_printable(v->segment, '?');
+    words_printable(v->space, '?');
     v->unknowns = count_of(file, FIT_GROUP, "fitted_unknowns");
     return v->recipe_text && v->mapping_text && v->provenance_json && v->identity && v->refit_json
                ? ST_OK
