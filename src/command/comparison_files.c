@@ -3,7 +3,7 @@
 
 #include "base/units.h"
 #include "figure/figure.h"
-#include "maps/planes.h"
+#include "maps/difference_file.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -222,7 +222,7 @@ enum status comparison_figures(struct comparison *c, const char *path, char maps
 /* --- planes --- */
 
 struct planes {
-    struct plane_out *plane;
+    struct difference_plane *plane;
     double **value; /* owned */
     size_t n;
 };
@@ -243,7 +243,7 @@ static enum status add_map(struct planes *all, struct comparison *c, enum map_id
     enum status st = comparison_load(c, id, rep);
     if (st == ST_OK) st = units_from_si(map_rows[id].si_unit, c->a.unit[id], &factor, rep);
     for (int ratio = 0; ratio < 2 && st == ST_OK; ratio++) {
-        struct plane_out *p = &all->plane[all->n];
+        struct difference_plane *p = &all->plane[all->n];
         if ((st = add(all, c, rep)) != ST_OK) break;
         snprintf(p->name, sizeof p->name, "%s_%s", map_rows[id].name,
                  ratio ? "ratio" : "difference");
@@ -258,7 +258,7 @@ static enum status add_map(struct planes *all, struct comparison *c, enum map_id
 static enum status add_criterion(struct planes *all, const struct comparison *c, const char *name,
                                  const char *words, const double *value, struct report *rep)
 {
-    struct plane_out *p = &all->plane[all->n];
+    struct difference_plane *p = &all->plane[all->n];
     enum status st = add(all, c, rep);
     if (st != ST_OK) return st;
     snprintf(p->name, sizeof p->name, "%s_difference", name);
@@ -292,7 +292,7 @@ enum status comparison_write(struct comparison *c, const char *path, bool overwr
                          : fail(rep, ST_MEMORY, "no memory for the maps of differences");
     if (st == ST_OK) st = fill_planes(&all, c, rep);
     if (st == ST_OK) {
-        const struct planes_file f = {.path = path,
+        const struct difference_file f = {.path = path,
                                       .title = "differences of two map files, B less A",
                                       .group = "comparison",
                                       .record = record,
@@ -304,7 +304,7 @@ enum status comparison_write(struct comparison *c, const char *path, bool overwr
                                       .plane = all.plane,
                                       .n = all.n,
                                       .overwrite = overwrite};
-        st = planes_write(&f, rep);
+        st = difference_file_write(&f, rep);
     }
     for (size_t i = 0; i < all.n; i++)
         free(all.value[i]);

@@ -1,4 +1,4 @@
-#include "maps/planes.h"
+#include "maps/difference_file.h"
 
 #include "base/output_file.h"
 #include "build_facts.h"
@@ -12,7 +12,7 @@
 #include <unistd.h>
 
 struct writing {
-    const struct planes_file *f;
+    const struct difference_file *f;
     struct h5put p;
     float *plane;
     hid_t y, x; /* dimension scales */
@@ -48,7 +48,7 @@ static hid_t storage(struct writing *w)
     return dcpl;
 }
 
-static void put_plane(struct writing *w, hid_t group, const struct plane_out *out)
+static void put_plane(struct writing *w, hid_t group, const struct difference_plane *out)
 {
     const hsize_t dims[2] = {w->f->ny, w->f->nx};
     char text[256];
@@ -103,7 +103,7 @@ static void put_all(struct writing *w, const char *path)
     h5put_finish_file(&w->p);
 }
 
-enum status planes_write(const struct planes_file *f, struct report *rep)
+enum status difference_file_write(const struct difference_file *f, struct report *rep)
 {
     struct writing w = {.f = f, .p = h5put_start(rep), .y = H5I_INVALID_HID, .x = H5I_INVALID_HID};
     char *making = output_side_name(f->path, "making", (uint64_t)getpid());
