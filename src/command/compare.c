@@ -8,10 +8,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { KEY_JSON = 0x300 };
+enum { KEY_JSON = 0x300, KEY_MASK };
 
 struct compare_wish {
-    const char *file[2], *output, *figure, *word[MAP_COUNT];
+    const char *file[2], *output, *figure, *mask, *word[MAP_COUNT];
     size_t n_files, n_words;
     bool json, overwrite, too_many;
 };
@@ -25,6 +25,8 @@ static const struct argp_option options[] = {
      "differ, and their maps beside it (FIGURE-maps): .png, .svg or .pdf; figures that are there "
      "are replaced",
      0},
+    {"mask", KEY_MASK, "MASK", 0,
+     "only the pixels that this mask chooses in A, such as 'modulus > 200 MPa' (docs/masks.md)", 0},
     {"json", KEY_JSON, NULL, 0, "all numbers as one JSON object instead of the text", 0},
     {0}};
 
@@ -49,6 +51,9 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return 0;
     case 'p':
         wish->figure = arg;
+        return 0;
+    case KEY_MASK:
+        wish->mask = arg;
         return 0;
     case KEY_JSON:
         wish->json = true;
@@ -130,7 +135,7 @@ enum status command_compare(int argc, char **argv, const struct world *world, st
     struct comparison *c = calloc(1, sizeof *c);
     if (!c) return fail(rep, ST_MEMORY, "not enough memory for a comparison");
     st = choose(&wish, c, rep);
-    if (st == ST_OK) st = comparison_make(c, wish.file[0], wish.file[1], rep);
+    if (st == ST_OK) st = comparison_make(c, wish.file[0], wish.file[1], wish.mask, rep);
     if (st == ST_OK) st = show(&wish, c, rep);
     comparison_free(c);
     free(c);

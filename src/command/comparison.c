@@ -2,6 +2,7 @@
 
 #include "base/units.h"
 #include "command/stored_input.h"
+#include "maps/masking.h"
 #include "recipe/change.h"
 
 #include <math.h>
@@ -87,6 +88,12 @@ static enum status compare_used(struct comparison *c, struct report *rep)
     return c->used_values ? ST_OK : fail(rep, ST_MEMORY, "not enough memory to compare recipes");
 }
 
+/* The mask does not choose it. */
+static bool is_out(const struct comparison *c, size_t i)
+{
+    return c->chosen && !c->chosen[i];
+}
+
 /* A refit copied it from its parent, whose recipe made it. */
 static bool was_copied(const struct maps_view *v, size_t i)
 {
@@ -147,6 +154,7 @@ static enum status compare_map(struct comparison *c, enum map_id id, struct repo
 static void compare_flags(struct comparison *c)
 {
     for (size_t i = 0; i < c->n; i++) {
+        if (is_out(c, i)) continue;
         c->state[c->a.state[i]][c->b.state[i]]++;
         for (int f = 0; f < FLAG_COUNT; f++) {
             bool a = c->a.flags[i] >> f & 1, b = c->b.flags[i] >> f & 1;
@@ -214,6 +222,7 @@ static enum status compare_models(struct comparison *c, struct report *rep)
                         (double)c->b.map[MAP_samples_effective][i]);
         double a = c->va[i] * c->va[i], b = c->vb[i] * c->vb[i];
         if (!isfinite(a) || !isfinite(b) || was_copied(&c->a, i) || was_copied(&c->b, i)) continue;
+        if (is_out(c, i)) continue;
         if (!usable(&c->a, i) && !usable(&c->b, i)) continue; /* the curve is bad, not a model */
         if (!alike(c, i)) {
             c->unlike++;
@@ -238,20 +247,31 @@ static enum status make_room(struct comparison *c, struct report *rep)
     return good ? ST_OK : fail(rep, ST_MEMORY, "not enough memory to compare %zu pixels", c->n);
 }
 
-enum status comparison_make(struct comparison *c, const char *a, const char *b, struct report *rep)
+static enum status choose_pixels(struct comparison *c, const char *mask, struct report *rep)
+{
+    c->chosen = malloc(c->n);
+    if (!c->chosen) return fail(rep, ST_MEMORY, "not enough memory for a choice of pixels");
+    return maps_mask(&c->a, mask, c->chosen, NULL, rep);
+}
+
+enum status comparison_make(struct comparison *c, const char *a, const char *b, const char *mask,
+                            struct report *rep)
 {
     enum status st = maps_view_load(&c->a, a, rep);
     if (st == ST_OK) st = maps_view_load(&c->b, b, rep);
     if (st == ST_OK) st = check_grids(&c->a, &c->b, rep);
     c->n = c->a.ny * c->a.nx;
     if (st == ST_OK) st = make_room(c, rep);
+    if (st == ST_OK && mask) st = choose_pixels(c, mask, rep);
     if (st != ST_OK) return st;
     c->same_input = *c->a.summary.digest && strcmp(c->a.summary.digest, c->b.summary.digest) == 0;
-    for (size_t i = 0; i < c->n; i++)
-        if (was_copied(&c->a, i) || was_copied(&c->b, i))
-            c->copied++;
-        else
-            c->used += c->use[i] = usable(&c->a, i) && usable(&c->b, i);
+    for (size_t i = 0; i < c->n; i++) {
+        bool copied = was_copied(&c->a, i) || was_copied(&c->b, i);
+        if (is_out(c, i)) continue;
+        c->copied += copied;
+        c->use[i] = !copied && usable(&c->a, i) && usable(&c->b, i);
+        c->used += c->use[i];
+    }
     compare_flags(c);
     st = compare_recipes(c, rep);
     if (st == ST_OK) st = compare_used(c, rep);
@@ -265,6 +285,7 @@ void comparison_free(struct comparison *c)
     maps_view_free(&c->a);
     maps_view_free(&c->b);
     free(c->use);
+    free(c->chosen);
     free(c->va);
     free(c->vb);
     free(c->ua);

@@ -26,6 +26,7 @@ struct comparison {
     struct maps_view a, b;
     bool same_input;                          /**< same digest of the input: the same curves */
     bool wanted[MAP_COUNT], shown[MAP_COUNT]; /**< in JSON and files; in text and figures */
+    uint8_t *chosen;                          /**< [ny*nx] by the mask; NULL = all */
     bool *use;                                /**< [ny*nx] accepted or doubtful in both */
     size_t n, used, copied;    /**< copied: by a refit from its parent; they take no part */
     double *va, *vb, *ua, *ub; /**< [n] SI, of the map in work */
@@ -39,9 +40,10 @@ struct comparison {
     struct criterion_table aicc_table, bic_table;
 };
 
-/** Load and compare. Errors: ST_INPUT when a file cannot be read, or the grids differ. On failure
+/** Load and compare. mask: of pixels of A (docs/masks.md), or NULL. Errors: ST_USAGE for the mask;
+ * ST_INPUT when a file cannot be read, or the grids differ. On failure
  *  comparison_free all the same. */
-enum status comparison_make(struct comparison *c, const char *a, const char *b,
+enum status comparison_make(struct comparison *c, const char *a, const char *b, const char *mask,
                             struct report *rep) MUST_CHECK;
 void comparison_free(struct comparison *c);
 

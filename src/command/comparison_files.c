@@ -293,17 +293,17 @@ enum status comparison_write(struct comparison *c, const char *path, bool overwr
     if (st == ST_OK) st = fill_planes(&all, c, rep);
     if (st == ST_OK) {
         const struct difference_file f = {.path = path,
-                                      .title = "differences of two map files, B less A",
-                                      .group = "comparison",
-                                      .record = record,
-                                      .input = {c->a.path, c->b.path},
-                                      .ny = c->a.ny,
-                                      .nx = c->a.nx,
-                                      .x_m = c->a.x_m,
-                                      .y_m = c->a.y_m,
-                                      .plane = all.plane,
-                                      .n = all.n,
-                                      .overwrite = overwrite};
+                                          .title = "differences of two map files, B less A",
+                                          .group = "comparison",
+                                          .record = record,
+                                          .input = {c->a.path, c->b.path},
+                                          .ny = c->a.ny,
+                                          .nx = c->a.nx,
+                                          .x_m = c->a.x_m,
+                                          .y_m = c->a.y_m,
+                                          .plane = all.plane,
+                                          .n = all.n,
+                                          .overwrite = overwrite};
         st = difference_file_write(&f, rep);
     }
     for (size_t i = 0; i < all.n; i++)

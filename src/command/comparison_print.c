@@ -51,8 +51,8 @@ static void print_maps(const struct comparison *c)
     }
     if (same) printf("  the same in all these pixels: %zu of these maps\n", same);
     if (c->same_input)
-        printf("The curves are the same in both files, so their noise is in both: a difference is "
-               "the recipe's\nfrom one standard error on, and far below it too.\n");
+        printf("The curves are the same in both files, so their noise is in both: differences far "
+               "below the joint\nstandard error too come from what was changed, not from noise.\n");
     else
         printf("The curves are others, so noise alone puts a third of the differences beyond one "
                "joint standard\nerror, one in twenty beyond two.\n");

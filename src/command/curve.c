@@ -163,6 +163,7 @@ static enum status begin_from_maps(const struct curve_wish *wish, struct curve_c
             c->surface_slope_rad =
                 (double)view.map[MAP_surface_slope][c->row * view.nx + c->column] / factor;
     }
+    if (st == ST_OK) c->tip_changed = view.flags[c->row * view.nx + c->column] & FLAG(tip_changed);
     maps_view_free(&view);
     return st;
 }
@@ -193,13 +194,18 @@ static enum status read_tile_of(struct curve_case *c, struct report *rep)
                 c->volume_column);
 }
 
+static void raise_flag(struct curve_case *c, uint64_t flag)
+{
+    c->result.flags |= flag;
+    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+}
+
 /* As when maps are finished; one curve alone does not know its neighbours. */
 static void judge_slope(struct curve_case *c)
 {
+    if (c->tip_changed) raise_flag(c, FLAG(tip_changed));
     c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
-    if (!(c->surface_slope_rad > c->plan.limit.surface_slope_rad)) return;
-    c->result.flags |= FLAG(steep);
-    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+    if (c->surface_slope_rad > c->plan.limit.surface_slope_rad) raise_flag(c, FLAG(steep));
 }
 
 static enum status analyse(struct curve_case *c, struct report *rep)

@@ -1,22 +1,22 @@
 /* cantle refit: a finished map file, something of its recipe changed, a new map file. */
 #include "base/watch.h"
 #include "command/map_run.h"
-#include "command/pixel_choice.h"
 #include "command/stored_input.h"
 #include "grid/grid.h"
 #include "grid/substrate.h"
 #include "maps/agree.h"
 #include "maps/identity.h"
+#include "maps/masking.h"
 #include "recipe/change.h"
 
 #include <stdlib.h>
 #include <string.h>
 
-enum { SETS_MOST = 64, KEY_MODEL = 0x300, KEY_SET, KEY_PIXELS, KEY_NO_REUSE };
+enum { SETS_MOST = 64, KEY_MODEL = 0x300, KEY_SET, KEY_MASK, KEY_NO_REUSE };
 
 struct refit_options {
     struct map_options map; /* volume_path: of a volume that is elsewhere now */
-    const char *maps, *changes, *volume, *pixels;
+    const char *maps, *changes, *volume, *mask;
     const char *set[SETS_MOST];
     size_t n_set;
     bool from_nothing;
@@ -27,7 +27,10 @@ static const struct argp_option option_rows[] = {
     {"set", KEY_SET, "SECTION.KEY=VALUE", 0,
      "another value of the recipe, as it would stand there; nothing after = is back to the default",
      0},
-    {"pixels", KEY_PIXELS, "WHICH", 0, PIXELS_HELP ". All others are copied", 0},
+    {"mask", KEY_MASK, "MASK", 0,
+     "only the pixels that this mask chooses, such as 'has depth_dependent' or "
+     "'dataset(FILE.h5:/PATH)' (docs/masks.md); all others are copied",
+     0},
     {"volume", 'v', "VOLUME", 0,
      "where the volume is now. Default: where it was, else beside the map file", 0},
     {"from-nothing", KEY_NO_REUSE, NULL, 0, "begin each fit from nothing, as a fresh map does", 0},
@@ -77,8 +80,8 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return take_set("contact.model=", arg, state, o);
     case KEY_SET:
         return take_set("", arg, state, o);
-    case KEY_PIXELS:
-        o->pixels = arg;
+    case KEY_MASK:
+        o->mask = arg;
         return 0;
     case KEY_NO_REUSE:
         o->from_nothing = true;
@@ -163,7 +166,7 @@ static enum status look_at_change(const struct refit_options *o, struct refit *r
         st = fail(rep, ST_MEMORY, "not enough memory to compare recipes");
     } else {
         r->parent.reuse = o->from_nothing ? 0 : reuse_between(r->parent.view.identity, now);
-        st = parent_record(&r->parent, difference, o->pixels, rep);
+        st = parent_record(&r->parent, difference, o->mask, rep);
     }
     free(now);
     free(difference);
@@ -173,9 +176,13 @@ static enum status look_at_change(const struct refit_options *o, struct refit *r
 
 static enum status choose_pixels(const struct refit_options *o, struct refit *r, struct report *rep)
 {
+    struct maps_parent *p = &r->parent;
     enum status st = ST_OK;
-    if (o->pixels) st = pixel_choice(&r->parent.view, o->pixels, &r->parent.chosen, rep);
-    return st == ST_OK ? parent_choose(&r->parent, o->pixels, rep) : st;
+    if (!o->mask) return parent_choose(p, NULL, rep);
+    p->chosen = malloc(p->view.ny * p->view.nx);
+    if (!p->chosen) return fail(rep, ST_MEMORY, "not enough memory for a choice of pixels");
+    st = maps_mask(&p->view, o->mask, p->chosen, NULL, rep);
+    return st == ST_OK ? parent_choose(p, o->mask, rep) : st;
 }
 
 /* What each rank does for itself, before anything is written. */

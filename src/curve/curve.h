@@ -87,7 +87,8 @@ struct curve_plan {
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
             modulus_low_pa, modulus_high_pa,
-            surface_slope_rad; /**< NaN = no limit; looked at when all pixels are done */
+            surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
+            tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
 };
 

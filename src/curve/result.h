@@ -206,7 +206,8 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
     F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
     F(bare_substrate, REJECT,                                                                      \
-      "no layer here: marked as substrate, or not higher than it by three standard errors")
+      "no layer here: marked as substrate, or not higher than it by three standard errors")        \
+    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

@@ -22,6 +22,12 @@ bool layout_has(const struct maps_layout *l, int map, bool errors)
     return l->has[map] && (!errors || map_rows[map].errors);
 }
 
+size_t layout_band_rows(const struct maps_layout *l)
+{
+    const size_t rows = l->nx < 65536 ? 65536 / l->nx : 1;
+    return rows < l->ny ? rows : l->ny;
+}
+
 /* Coordinates in um, turned round if they descend. NULL without memory. */
 static double *ascending_um(const double *position_m, size_t n, bool *reversed)
 {
@@ -94,9 +100,7 @@ static hid_t plane_storage(struct h5put *p, const struct maps_layout *l, bool fi
     hid_t dcpl = H5Pcreate(H5P_DATASET_CREATE);
     herr_t rc = dcpl < 0 ? -1 : H5Pset_fill_value(dcpl, type, fill);
     if (rc >= 0 && finished && l->deflate > 0) {
-        /* whole rows, about 256 KiB of float32: one read shows a band of the map */
-        hsize_t cols = l->nx < 65536 ? l->nx : 65536, rows = 65536 / cols;
-        hsize_t chunk[2] = {rows < l->ny ? rows : l->ny, cols};
+        hsize_t chunk[2] = {layout_band_rows(l), l->nx};
         rc = H5Pset_chunk(dcpl, 2, chunk) < 0 || H5Pset_shuffle(dcpl) < 0 ||
                      H5Pset_deflate(dcpl, (unsigned)l->deflate) < 0
                  ? -1

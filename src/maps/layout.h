@@ -30,6 +30,9 @@ void layout_free(struct maps_layout *l);
 
 /** Is there such a dataset: the map, or its standard errors? */
 bool layout_has(const struct maps_layout *l, int map, bool errors);
+/** Rows of a chunk in the finished file: whole rows, about 256 KiB of float32, so that one read
+ * shows a band of the map. */
+size_t layout_band_rows(const struct maps_layout *l);
 /** "modulus" or "modulus_errors". */
 void layout_name(int map, bool errors, char out[64]);
 

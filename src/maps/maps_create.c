@@ -63,6 +63,7 @@ enum status maps_new(struct maps **out, const char *path, bool overwrite,
     m->steepest_rad = origin->plan->limit.surface_slope_rad;
     if (origin->parent)
         memcpy(m->wanted_digest, origin->parent->view.summary.digest, sizeof m->wanted_digest);
+    m->tip_change = origin->plan->limit.tip_change;
     m->path = strdup(path);
     m->part = joined(path, ".part");
     m->lock = m->fd = -1;
@@ -192,7 +193,7 @@ enum status maps_create(struct maps **out, const char *path, bool overwrite,
         st = create_alone(m, origin, rep);
         pulse_end(comm);
     } else {
-        pulse_follow(comm);
+        st = pulse_follow(comm, NULL, NULL, rep);
     }
     st = agree(comm, st, rep);
     if (st == ST_OK) st = maps_open_part(m, rep);

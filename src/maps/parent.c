@@ -77,7 +77,7 @@ static bool begins_a_fit(int map)
            map == MAP_samples_effective || map == MAP_contact_point || map == MAP_point_uncertainty;
 }
 
-enum status parent_choose(struct maps_parent *p, const char *words, struct report *rep)
+enum status parent_choose(struct maps_parent *p, const char *mask, struct report *rep)
 {
     const size_t n = p->view.ny * p->view.nx;
     p->n_chosen = 0;
@@ -86,8 +86,8 @@ enum status parent_choose(struct maps_parent *p, const char *words, struct repor
     snprintf(p->choice_digest, sizeof p->choice_digest, "all pixels");
     if (p->chosen) digest_text(digest_bytes(p->chosen, n, 0), p->choice_digest);
     if (p->n_chosen == 0)
-        return fail(rep, ST_INPUT, "%s: no pixel fits --pixels '%s', so there is nothing to do",
-                    p->view.path, words ? words : "");
+        return fail(rep, ST_INPUT, "%s: the mask '%s' chooses no pixel, so there is nothing to do",
+                    p->view.path, mask ? mask : "");
     for (int i = 0; i < MAP_COUNT && !p->chosen; i++) {
         free(p->view.error[i]);
         p->view.error[i] = NULL;
@@ -103,7 +103,7 @@ static json_int_t generation_of(const json_t *record)
     return json_integer_value(json_object_get(record, "generation"));
 }
 
-enum status parent_record(struct maps_parent *p, const char *changed, const char *pixels,
+enum status parent_record(struct maps_parent *p, const char *changed, const char *mask,
                           struct report *rep)
 {
     const struct maps_view *v = &p->view;
@@ -116,8 +116,8 @@ enum status parent_record(struct maps_parent *p, const char *changed, const char
                                v->summary.digest, "model", v->model, "source_revision",
                                json_object_get(run, "source_revision"));
     json_t *all = json_pack("{s:o, s:I, s:o, s:s, s:s, s:I, s:O?}", "parent", parent, "generation",
-                            generation_of(before) + 1, "changed", list, "reused", reused, "pixels",
-                            pixels ? pixels : "all", "pixels_refitted", (json_int_t)p->n_chosen,
+                            generation_of(before) + 1, "changed", list, "reused", reused, "mask",
+                            mask ? mask : "all", "pixels_refitted", (json_int_t)p->n_chosen,
                             "before", before);
     free(p->record);
     p->record = all ? json_dumps(all, JSON_INDENT(1)) : NULL;
@@ -180,7 +180,8 @@ bool parent_keeps(const struct maps_parent *p, size_t row, size_t col, struct pi
         out->map[m].value = value_at(p, m, i);
         if (v->error[m]) out->map[m].error = (double)v->error[m][i] / p->factor[m];
     }
-    out->flags = v->flags[i] & ~FLAG(steep); /* the neighbours decide, and they may have changed */
+    /* other pixels decide on these, and they may have changed */
+    out->flags = v->flags[i] & ~(FLAG(steep) | FLAG(tip_changed));
     out->state = (uint8_t)result_state(out->flags);
     out->copied = 1;
     return true;

@@ -29,12 +29,12 @@ void parent_free(struct maps_parent *p);
 
 /** After `chosen` is set: count, digest; planes that are not needed are let go. Errors: ST_INPUT
  * when no pixel is left. */
-enum status parent_choose(struct maps_parent *p, const char *words, struct report *rep) MUST_CHECK;
+enum status parent_choose(struct maps_parent *p, const char *mask, struct report *rep) MUST_CHECK;
 
 /** Make p->record: {"parent": {path, digest, input_digest, model, program}, "generation": n,
- * "changed": [{key, old, new}], "reused", "pixels", "pixels_refitted", "before": the parent's own
+ * "changed": [{key, old, new}], "reused", "mask", "pixels_refitted", "before": the parent's own
  * record or null}. changed: JSON of recipe_difference. Errors: ST_MEMORY. */
-enum status parent_record(struct maps_parent *p, const char *changed, const char *pixels,
+enum status parent_record(struct maps_parent *p, const char *changed, const char *mask,
                           struct report *rep) MUST_CHECK;
 
 /** What is known of the pixel at row, col of the volume. @return NULL when nothing, else `out` */
