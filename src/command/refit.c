@@ -70,9 +70,6 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case ARGP_KEY_INIT:
         state->child_inputs[0] = &o->map;
         return 0;
-    case 'm':
-        argp_error(state, "--mapping: a refit reads its input as the map file says");
-        return 0;
     case 'v':
         o->volume = arg;
         return 0;
@@ -89,6 +86,8 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case ARGP_KEY_ARG:
         return take_argument(arg, state, o);
     case ARGP_KEY_END:
+        if (o->map.mapping)
+            argp_error(state, "--mapping: a refit reads its input as the map file says");
         if (!o->maps) argp_error(state, "no map file given; expected [CHANGES.yaml] MAPS.h5");
         return 0;
     default:

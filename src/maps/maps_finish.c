@@ -311,7 +311,8 @@ static enum status lead_finishing(struct maps *m, const struct budget *budget,
     st = f.p.st == ST_OK ? owner_check(m->part, m->lock, m->places.owner, &m->owner, rep)
                          : within(rep, f.p.st, "%s: ", m->path);
     if (st == ST_OK) st = output_publish(m->finishing, m->path, m->overwrite, rep);
-    if (st == ST_OK && output_is_ours(m->part, m->lock)) unlink(m->part);
+    /* done with it; or the samples are others, and what it holds is worth nothing */
+    if ((st == ST_OK || st == ST_INPUT) && output_is_ours(m->part, m->lock)) unlink(m->part);
 done:
     if (lock >= 0 && st != ST_OK) unlink(m->finishing);
     if (lock >= 0) close(lock);
