@@ -23,7 +23,8 @@ static enum status prepare(const struct map_options *o, struct map_run *run,
 
 enum status command_map(int argc, char **argv, const struct world *world, struct report *rep)
 {
-    struct map_options o = MAP_OPTIONS_DEFAULT("map");
+    struct map_options o = MAP_OPTIONS_DEFAULT("map",
+                                               "no volume given; expected [RECIPE.yaml] VOLUME");
     struct map_run run = {.has_recipe = false};
     bool done = false;
     enum status st = options_parse(&map_argp, argc, argv, world, &o, &done, rep);

@@ -94,7 +94,7 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case ARGP_KEY_ARG:
         return take_argument(arg, state, o);
     case ARGP_KEY_END:
-        if (!o->volume_path) argp_error(state, "no volume given; expected [RECIPE.yaml] VOLUME");
+        if (!o->volume_path) argp_error(state, "%s", o->wants);
         if (!o->output) argp_error(state, "no output given; add -o MAPS.h5");
         return 0;
     default:

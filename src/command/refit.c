@@ -88,7 +88,6 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case ARGP_KEY_END:
         if (o->map.mapping)
             argp_error(state, "--mapping: a refit reads its input as the map file says");
-        if (!o->maps) argp_error(state, "no map file given; expected [CHANGES.yaml] MAPS.h5");
         return 0;
     default:
         return ARGP_ERR_UNKNOWN;
@@ -232,7 +231,8 @@ static enum status refit(const struct refit_options *o, struct refit *r, const c
 
 enum status command_refit(int argc, char **argv, const struct world *world, struct report *rep)
 {
-    struct refit_options o = {.map = MAP_OPTIONS_DEFAULT("refit")};
+    struct refit_options o = {
+        .map = MAP_OPTIONS_DEFAULT("refit", "no map file given; expected [CHANGES.yaml] MAPS.h5")};
     struct refit *r = calloc(1, sizeof *r);
     bool done = false;
     if (!r) return fail(rep, ST_MEMORY, "not enough memory for a refit");

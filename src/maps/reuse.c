@@ -91,6 +91,14 @@ bool reuse_other_volume(const char *before, const char *now, char *difference, s
 
 void reuse_manual(FILE *out)
 {
+    for (int i = 0; i < REUSE_COUNT; i++)
+        fprintf(out, "- **%s**: %s\n", parts[i].words, parts[i].meaning);
+    fprintf(
+        out,
+        "\nThe names are those of what makes the numbers of a map file (`/entry/run/identity`): a\n"
+        "row holds for every name that begins so, and the first row that fits counts. A name "
+        "that no\nrow fits leaves nothing. `as used` values come from recipe, lever file and "
+        "volume together.\n\n");
     fprintf(out, "| when this changes | kept | why |\n|---|---|---|\n");
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
         char words[64];
