@@ -3,6 +3,7 @@
 #include "contact/contact.h"
 #include "curve/result.h"
 #include "intake/description.h"
+#include "maps/reuse.h"
 #include "recipe/recipe.h"
 
 #include <stdio.h>
@@ -149,11 +150,19 @@ static void page_import(void)
     description_manual(stdout);
 }
 
+static void page_reuse(void)
+{
+    heading("What a refit keeps", "reuse", "the table in src/maps/reuse.h");
+    printf("`cantle refit` takes from the old map file what a change cannot have changed:\n\n");
+    reuse_manual(stdout);
+}
+
 static const struct {
     const char *name;
     void (*print)(void);
-} pages[] = {{"keys", page_keys}, {"import", page_import}, {"models", page_models},
-             {"maps", page_maps}, {"flags", page_flags},   {"statuses", page_statuses}};
+} pages[] = {{"keys", page_keys},  {"import", page_import}, {"models", page_models},
+             {"maps", page_maps},  {"flags", page_flags},   {"statuses", page_statuses},
+             {"reuse", page_reuse}};
 enum { PAGES = sizeof pages / sizeof *pages };
 
 static int find_page(const char *name)
@@ -171,12 +180,14 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         if (*page >= 0) argp_error(state, "one argument too many: '%s'; expected one page", arg);
         *page = find_page(arg);
         if (*page < 0)
-            argp_error(state,
-                       "unknown page '%s'; pages are keys, import, models, maps, flags, statuses",
-                       arg);
+            argp_error(
+                state,
+                "unknown page '%s'; pages are keys, import, models, maps, flags, statuses, reuse",
+                arg);
         return 0;
     case ARGP_KEY_NO_ARGS:
-        argp_error(state, "no page given; pages are keys, import, models, maps, flags, statuses");
+        argp_error(state,
+                   "no page given; pages are keys, import, models, maps, flags, statuses, reuse");
         return 0;
     default:
         return ARGP_ERR_UNKNOWN;
@@ -185,11 +196,12 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
 
 static const struct argp manual_argp = {
     .parser = parse_option,
-    .args_doc = "keys|import|models|maps|flags|statuses",
+    .args_doc = "keys|import|models|maps|flags|statuses|reuse",
     .doc = "Print a reference page in Markdown, made from the tables that the program works by.\v"
            "keys: every key of a recipe. import: every key of an import description. models: the "
            "contact models with formula and source. maps: "
-           "what each map means. flags: states and flags of pixels. statuses: exit statuses.",
+           "what each map means. flags: states and flags of pixels. statuses: exit statuses. "
+           "reuse: what a refit keeps.",
 };
 
 enum status command_manual(int argc, char **argv, const struct world *world, struct report *rep)
