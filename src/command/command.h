@@ -19,6 +19,7 @@ struct world {
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
+    C(report, "Look", "make one HTML file of maps, curves and provenance, for any browser")        \
     C(import, "Prepare", "make a force volume of text, NumPy, HDF5 or raw data, or of volumes")    \
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
     C(calibrate, "Prepare", "find sensitivity, spring constant and tip, into a lever file")        \
