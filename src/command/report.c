@@ -304,6 +304,13 @@ static enum status add_curve(struct making *m, struct curve_case *c, const struc
     return st;
 }
 
+/* A volume that is not there, or is damaged, is no reason to show nothing; one that the user names
+ * must be right. */
+static bool is_choosy(const struct report_wish *wish)
+{
+    return wish->from.volume || wish->from.mapping;
+}
+
 /* Once a curve finds no room, the others will not either: they are much alike. */
 static enum status add_curves(struct making *m, struct curve_case *c, size_t from, size_t to,
                               struct report *rep)
@@ -314,6 +321,11 @@ static enum status add_curves(struct making *m, struct curve_case *c, size_t fro
     progress_begin(&line, stderr, "curves", m->picks.n);
     for (size_t i = from; i < to && st == ST_OK && fits; i++) {
         st = add_curve(m, c, &m->picks.pick[i], &fits, rep);
+        if (st == ST_INPUT && !is_choosy(m->wish)) {
+            snprintf(m->no_curves, sizeof m->no_curves, "%s", rep->text);
+            st = ST_OK;
+            break;
+        }
         progress_show(&line, i + 1);
     }
     progress_end(&line);
@@ -325,7 +337,7 @@ static enum status add_curves(struct making *m, struct curve_case *c, size_t fro
 static enum status open_curves(struct making *m, struct curve_case *c, struct report *rep)
 {
     enum status st = curve_case_of_maps(c, &m->wish->from, &m->view, rep);
-    if (st == ST_OK || st == ST_MEMORY || m->wish->from.volume || m->wish->from.mapping) return st;
+    if (st == ST_OK || st == ST_MEMORY || is_choosy(m->wish)) return st;
     snprintf(m->no_curves, sizeof m->no_curves, "%s", rep->text);
     return ST_OK;
 }
@@ -353,9 +365,10 @@ static enum status fill(struct making *m, struct report *rep)
         st = picks_make(&m->picks, &m->view, m->asked, m->wish->n_pixels, m->further, rep);
     if (curves && st == ST_OK) st = add_curves(m, c, 0, m->picks.needed, rep);
     if (st == ST_OK) st = add_maps(m, 1, m->n_maps, rep);
+    curves = curves && !*m->no_curves;
     if (curves && st == ST_OK && m->count.curves == m->picks.needed)
         st = add_curves(m, c, m->picks.needed, m->picks.n, rep);
-    if (curves) m->count.curves_left = m->picks.n - m->count.curves;
+    if (curves && !*m->no_curves) m->count.curves_left = m->picks.n - m->count.curves;
     curve_case_close(c);
     free(c);
     return st;
@@ -366,7 +379,9 @@ static enum status add_cautions(struct making *m, struct report *rep)
     struct html_report *r = m->page;
     enum status st = report_caution_maps(r, &m->view, rep);
     if (st == ST_OK && *m->no_curves)
-        st = html_report_caution(r, rep, "There are no curves in this report: %s", m->no_curves);
+        st = html_report_caution(r, rep, "%s of the curves %s in this report: %s",
+                                 m->count.curves ? "Some" : "None",
+                                 m->count.curves ? "are not" : "is", m->no_curves);
     if (st == ST_OK && m->count.maps_left)
         st = html_report_caution(r, rep,
                                  "%zu of %zu maps found no room in %g MB and are left out; "
@@ -422,7 +437,8 @@ static void announce(const struct making *m)
     printf("report: %s (%.1f MB, %zu map%s, %zu curve%s)\n", name, (double)m->size / 1e6,
            m->count.maps, m->count.maps == 1 ? "" : "s", m->count.curves,
            m->count.curves == 1 ? "" : "s");
-    if (*m->no_curves) printf("without curves: %s\n", m->no_curves);
+    if (*m->no_curves)
+        printf("without %scurves: %s\n", m->count.curves ? "some " : "", m->no_curves);
     if (m->count.maps_left || m->count.curves_left)
         printf("left out for size: %zu maps, %zu curves; --max-size allows more\n",
                m->count.maps_left, m->count.curves_left);

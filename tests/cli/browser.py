@@ -44,7 +44,7 @@ class Browser:
             flags.append("--no-sandbox")
         self.log = open(pathlib.Path(self.home) / "log", "w+")
         self._process = subprocess.Popen([PROGRAM, *flags, "about:blank"], stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log,
-                                         pass_fds=(3, 4), close_fds=False, preexec_fn=places, start_new_session=True)
+                                         close_fds=False, preexec_fn=places, start_new_session=True)
         os.close(to_read)
         os.close(to_write)
         self._rest, self._number, self._session = b"", 0, None

@@ -8,7 +8,8 @@ let forcePlot = null, residualPlot = null;
 // Points and lines in device pixels; NaN breaks a line.
 function paintPoints(colour, size) {
   return (u, index) => {
-    const [xs, ys] = u.data[index], side = size * devicePixelRatio;
+    const [xs, ys] = u.data[index], seen = xs.reduce((n, x) => n + Number.isFinite(x), 0);
+    const side = (seen < 150 ? 1.8 : 1) * size * devicePixelRatio; // a few points are drawn larger
     u.ctx.fillStyle = colour;
     for (let i = 0; i < xs.length; i++) {
       if (!Number.isFinite(xs[i]) || !Number.isFinite(ys[i])) continue;
@@ -63,7 +64,7 @@ function extent(arrays) {
 function scatter(target, height, labels, lines) {
   const facets = [{ scale: "x", auto: true }, { scale: "y", auto: true }];
   const range = (k) => (u, low, high) => (Number.isFinite(low) && high > low && u.zoomed ? [low, high] : extent(lines.map((l) => l.data[k])));
-  return new uPlot({ mode: 2, width: Math.max(280, byId("pixel-panel").clientWidth - 4), height, padding: [ABOVE, RIGHT, 0, 0],
+  return new uPlot({ mode: 2, width: Math.max(280, Math.min(660, byId("pixel-panel").clientWidth - 4)), height, padding: [ABOVE, RIGHT, 0, 0],
     legend: { show: false }, cursor: { drag: { x: true, y: true, uni: 20 }, x: false, y: false, points: { show: false } },
     scales: { x: { time: false, auto: false, range: range(0) }, y: { auto: false, range: range(1) } },
     axes: [axis(labels[0], { size: BELOW - 18, grid: { show: true, stroke: "#eee" } }),
@@ -103,13 +104,14 @@ function forceLines(curve, xUnit, forceUnit) {
     if (s.n) lines.push({ data: [x(k, apart[k]), scaled(s.force, forceUnit.size)], paint: paintPoints(SEGMENT_COLOURS[k], 2) });
   }
   const fitted = curve.segments[curve.fitted];
-  if (!over && fitted.n && fitted.baseline_end !== null)
-    lines.push({ data: [scaled([fitted.z[0], fitted.baseline_end], xUnit.size), [0, 0]], paint: paintLine(BASELINE, 2, [6, 4]) });
   if (curve.has_fit && curve.contact_point_m !== null) {
     lines.push({ data: [x(curve.fitted, separation(curve, fitted.z, curve.model)), scaled(curve.model, forceUnit.size)],
       paint: paintLine("#000", 1.8) });
-    lines.push({ data: [[over ? 0 : curve.contact_point_m / xUnit.size], [0]], paint: paintMark(CONTACT) });
   }
+  if (!over && fitted.n && fitted.baseline_end !== null)
+    lines.push({ data: [scaled([fitted.z[0], fitted.baseline_end], xUnit.size), [0, 0]], paint: paintLine(BASELINE, 2.2, [7, 5]) });
+  if (curve.contact_point_m !== null)
+    lines.push({ data: [[over ? 0 : curve.contact_point_m / xUnit.size], [0]], paint: paintMark(CONTACT) });
   return lines;
 }
 

@@ -35,7 +35,7 @@ function counts(pixel) {
 // Each map is shown in one unit all over the page.
 for (const map of facts.maps) {
   const typical = Math.max(...[map.q25, map.median, map.q75].map((v) => Math.abs(v ?? 0))) * map.to_si;
-  const prefixed = map.si_unit !== "1" && map.si_unit !== "rad";
+  const prefixed = map.prefixed = map.si_unit !== "1" && map.si_unit !== "rad";
   map.show = prefixed ? unitFor(map.si_unit, typical) : { text: prettyUnit(map.unit), size: map.to_si };
   map.factor = map.to_si / map.show.size; // number in the file -> number on the page
 }

@@ -61,7 +61,8 @@ function drawHistogram() {
     cursor: { drag: { x: true, y: false, setScale: false }, y: false, points: { show: false } },
     scales: { x: valueScale(), y: { range: () => [0, most * 1.05] } },
     axes: [valueAxis(shownWords() + (unit ? ` (${unit})` : ""), { size: BELOW - 18, wanted: 7 }),
-      axis("pixels", { size: LEFT - 18, splits: (u, i, low, high) => ticks(low, high, false, 4).filter(Number.isInteger) })],
+      axis("pixels", { size: LEFT - 18, splits: (u, i, low, high) => ticks(low, high, false, 4).filter(Number.isInteger),
+        values: (u, splits) => splits.map(String) })],
     series: [{}, { paths: () => null, points: { show: false } }],
     hooks: { draw: [paintBars(count), paintMedian(median), paintFrame], setSelect: [selected] } },
   [[state.low, state.high], [0, most]], byId("histogram"));

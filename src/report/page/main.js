@@ -1,10 +1,12 @@
 // What happens when: one function for each wish of the reader, each redraws what depends on it.
 
-function redrawMap() {
+function redrawMap(same) {
+  if (!same) kept = null;
   mapPlot.redraw(false, false);
 }
 
 function drawValues() {
+  kept = null;
   drawMap();
   drawBar();
   drawHistogram();
@@ -86,7 +88,7 @@ function toggleFlag(bit, wanted) {
 function choosePixel(column, row) {
   state.column = Math.min(columns - 1, Math.max(0, column));
   state.row = Math.min(rows - 1, Math.max(0, row));
-  redrawMap();
+  redrawMap(true);
   showCurve();
   showResults();
   markList();

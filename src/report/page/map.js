@@ -18,8 +18,11 @@ function lookUp(edgesOf, n, upwards) {
   return out;
 }
 
+let kept = null; // the colours of the last picture: while only the chosen pixel changes they stay
+
 function pixelColours() {
-  const out = new Uint8ClampedArray(3 * pixels), dim = state.brush || state.flags.size;
+  if (kept) return kept;
+  const out = kept = new Uint8ClampedArray(3 * pixels), dim = state.brush || state.flags.size;
   for (let i = 0; i < pixels; i++) {
     const colour = pixelColour(i), strong = !dim || inBrush(i) || isHatched(i);
     for (let c = 0; c < 3; c++) out[3 * i + c] = strong ? colour[c] : 255 - (255 - colour[c]) * 0.3;
@@ -36,7 +39,7 @@ function hatch(x, y, stripe) {
 function paintPixels(u) {
   const left = Math.round(u.bbox.left), top = Math.round(u.bbox.top), w = Math.round(u.bbox.width), h = Math.round(u.bbox.height);
   const image = u.ctx.createImageData(w, h), across = lookUp(xEdges, w, false), down = lookUp(yEdges, h, true);
-  const colours = pixelColours(), stripe = Math.max(1, Math.min(4, Math.round(w / columns / 4)));
+  const colours = pixelColours(), stripe = Math.max(1, Math.min(4, Math.round(w / columns / 6)));
   const hatched = new Uint8Array(pixels);
   if (state.flags.size) for (let i = 0; i < pixels; i++) hatched[i] = isHatched(i) ? 1 : 0;
   for (let y = 0, to = 0; y < h; y++)
@@ -125,9 +128,9 @@ function valueAxis(words, extra) {
 function drawBar() {
   barPlot?.destroy();
   const unit = shownMap().show.text, height = mapSize().height;
-  barPlot = new uPlot({ width: 94, height, padding: [ABOVE, 0, BELOW, 8], legend: { show: false }, cursor: { show: false },
+  barPlot = new uPlot({ width: 82, height, padding: [ABOVE, 0, BELOW, 8], legend: { show: false }, cursor: { show: false },
     scales: { x: { time: false, range: () => [0, 1] }, y: valueScale() },
-    axes: [{ show: false }, valueAxis(unit || " ", { side: 1, size: 52, wanted: Math.max(2, height / 60) })],
+    axes: [{ show: false }, valueAxis(unit || " ", { side: 1, size: 42, wanted: Math.max(2, height / 60) })],
     series: [{}, { paths: () => null, points: { show: false } }], hooks: { draw: [paintBar, paintFrame] } },
   [[0, 1], [state.low, state.high]], byId("bar"));
 }

@@ -26,21 +26,20 @@ function flagBox(flag, bit) {
   const box = document.createElement("input"), label = document.createElement("label");
   box.type = "checkbox";
   box.id = `flag-${bit}`;
-  box.disabled = flag.count === 0;
   box.addEventListener("change", () => toggleFlag(bit, box.checked));
   label.append(box, ` ${flag.name}`);
   return make("td", label);
 }
 
 function showFlags() {
-  const table = byId("flags");
-  table.append(row([make("th", "flag"), number("pixels", "th"), make("th", "effect"), make("th", "meaning")]));
-  const order = facts.flags.map((f, bit) => [f, bit]).sort((a, b) => (b[0].count > 0) - (a[0].count > 0));
-  for (const [flag, bit] of order) {
-    const line = row([flagBox(flag, bit), number(String(flag.count)), flag.effect, flag.words]);
-    if (!flag.count) line.className = "zero";
-    table.append(line);
-  }
+  const head = () => row([make("th", "flag"), number("pixels", "th"), make("th", "effect"), make("th", "meaning")]);
+  byId("flags").append(head());
+  byId("flags-unset").append(head());
+  facts.flags.forEach((flag, bit) => {
+    const name = flag.count ? flagBox(flag, bit) : flag.name;
+    byId(flag.count ? "flags" : "flags-unset").append(row([name, number(String(flag.count)), flag.effect, flag.words]));
+  });
+  byId("flags").hidden = facts.flags.every((f) => !f.count);
 }
 
 function showStatistics() {
@@ -57,6 +56,14 @@ function quantity(value, siUnit) {
   if (siUnit === "rad") return `${show(value * 180 / Math.PI)}\u00b0`;
   const unit = unitFor(siUnit, Math.abs(value));
   return withUnit(show(value / unit.size), unit.text);
+}
+
+// Value and standard uncertainty in one unit.
+function knownWords(known) {
+  const u = known.standard_uncertainty, angle = known.unit === "rad";
+  if (u === null) return quantity(known.value, known.unit);
+  const unit = angle ? { text: "\u00b0", size: Math.PI / 180 } : unitFor(known.unit, Math.abs(known.value));
+  return withUnit(`${show(known.value / unit.size)} \u00b1 ${show(u / unit.size, 2)}`, unit.text);
 }
 
 function budgetTable(name, result) {
@@ -85,15 +92,20 @@ function showUncertainty() {
     for (const [name, result] of Object.entries(budget)) if (result && result.inputs) byId("uncertainty").append(budgetTable(name, result));
 }
 
+// A text of many lines' length is folded away, and still printed.
+function longText(text) {
+  if (text.length < 300) return text;
+  return make("td", make("details", [make("summary", `${text.length} characters`), make("pre", text)]));
+}
+
 function showMade() {
   const fit = Object.entries(facts.fit).filter(([, v]) => v).map(([k, v]) => row([make("th", k), v]));
   for (const [name, known] of Object.entries(facts.calibration)) {
-    const u = known.standard_uncertainty === null ? "" : ` \u00b1 ${quantity(known.standard_uncertainty, known.unit)}`;
-    fit.push(row([make("th", name.replaceAll("_", " ")), `${quantity(known.value, known.unit)}${u}, from the ${known.origin}`]));
+    fit.push(row([make("th", name.replaceAll("_", " ")), `${knownWords(known)}, from the ${known.origin}`]));
   }
   byId("fit").append(...fit);
   const run = Object.entries(facts.run).filter(([, v]) => v !== "" && v !== null);
-  byId("run").append(...run.map(([k, v]) => row([make("th", k.replaceAll("_", " ")), String(v)])));
+  byId("run").append(...run.map(([k, v]) => row([make("th", k.replaceAll("_", " ")), longText(String(v))])));
   byId("recipe").textContent = facts.recipe || "(none: all keys had their defaults)";
   byId("lever").textContent = facts.lever_file;
   byId("lever-details").hidden = !facts.lever_file;
@@ -109,8 +121,9 @@ function showResults() {
   replace(byId("pixel-flags"), ...(flags.length ? [make("b", "Flags: "), flags.map((f) => `${f.name} (${f.words})`).join("; ")] : []));
   const body = byId("results").tBodies[0];
   replace(body, ...facts.maps.map((map, index) => {
-    const value = plane(map.name)[pixel] * map.factor, error = map.errors ? plane(`${map.name}_errors`)[pixel] * map.factor : NaN;
-    const cell = number(Number.isFinite(value) ? withUnit(showPair(value, error), map.show.text) : "none");
+    const value = plane(map.name)[pixel] * map.to_si, error = map.errors ? plane(`${map.name}_errors`)[pixel] * map.to_si : NaN;
+    const unit = map.prefixed ? unitFor(map.si_unit, Math.max(Math.abs(value), error || 0)) : map.show;
+    const cell = number(Number.isFinite(value) ? withUnit(showPair(value / unit.size, error / unit.size), unit.text) : "none");
     const line = row([make("th", map.words), cell]);
     line.dataset.map = map.name;
     line.className = index === state.map ? "shown" : "";
