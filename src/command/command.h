@@ -40,6 +40,17 @@ COMMAND_LIST(C)
 enum status options_parse(const struct argp *argp, int argc, char **argv, const struct world *world,
                           void *input, bool *done, struct report *rep) MUST_CHECK;
 
+/** A command, as main calls it. */
+typedef enum status command_function(int argc, char **argv, const struct world *world,
+                                     struct report *rep);
+
+/** Show the options and arguments of a command to `see`, as it hands them to options_parse; nothing
+ * is parsed and nothing done. So man pages and completion know what the parser knows. Errors: those
+ * of the command before it looks at its options; ST_BUG if it never does. */
+enum status options_show(command_function *command, const char *word,
+                         void (*see)(const struct argp *argp, void *data), void *data,
+                         struct report *rep) MUST_CHECK;
+
 /** The command line as one text that a shell reads back as it was; malloc'd, NULL without memory.
  */
 char *options_command_line(int argc, char **argv);
