@@ -351,24 +351,41 @@ static enum status too_small(const struct making *m, struct report *rep)
                     2 * 4.0 / 3 * 4 * (double)(m->view.nx * m->view.ny) / 1e6 + 0.1);
 }
 
-/* The first map, then the curves that every report has, then the other maps, then more curves. */
-static enum status fill(struct making *m, struct report *rep)
+/* Further curves from the next one on, while the report is not larger than `most`. */
+static enum status add_further(struct making *m, struct curve_case *c, size_t most,
+                               struct report *rep)
 {
-    struct curve_case *c = calloc(1, sizeof *c);
-    if (!c) return fail(rep, ST_MEMORY, "not enough memory for a report");
+    if (*m->no_curves || m->count.curves < m->picks.needed) return ST_OK;
+    html_report_limit(m->page, most);
+    enum status st = add_curves(m, c, m->count.curves, m->picks.n, rep);
+    html_report_limit(m->page, m->most);
+    return st;
+}
+
+/* The first map; the curves that every report has; more curves in up to a quarter of the room, so
+ * that a click on a large map has something near; the other maps; more curves. */
+static enum status fill(struct making *m, struct curve_case *c, struct report *rep)
+{
     enum status st = add_facts(m, rep);
     if (st == ST_OK) st = add_maps(m, 0, 1, rep);
     if (st == ST_OK && m->count.maps == 0) st = too_small(m, rep);
     if (st == ST_OK) st = open_curves(m, c, rep);
-    bool curves = st == ST_OK && !*m->no_curves;
     if (st == ST_OK)
         st = picks_make(&m->picks, &m->view, m->asked, m->wish->n_pixels, m->further, rep);
-    if (curves && st == ST_OK) st = add_curves(m, c, 0, m->picks.needed, rep);
+    if (st == ST_OK && !*m->no_curves) st = add_curves(m, c, 0, m->picks.needed, rep);
+    size_t quarter = html_report_size(m->page) + m->most / 4;
+    if (st == ST_OK) st = add_further(m, c, quarter < m->most ? quarter : m->most, rep);
     if (st == ST_OK) st = add_maps(m, 1, m->n_maps, rep);
-    curves = curves && !*m->no_curves;
-    if (curves && st == ST_OK && m->count.curves == m->picks.needed)
-        st = add_curves(m, c, m->picks.needed, m->picks.n, rep);
-    if (curves && !*m->no_curves) m->count.curves_left = m->picks.n - m->count.curves;
+    if (st == ST_OK) st = add_further(m, c, m->most, rep);
+    if (!*m->no_curves) m->count.curves_left = m->picks.n - m->count.curves;
+    return st;
+}
+
+static enum status make_page(struct making *m, struct report *rep)
+{
+    struct curve_case *c = calloc(1, sizeof *c);
+    if (!c) return fail(rep, ST_MEMORY, "not enough memory for a report");
+    enum status st = fill(m, c, rep);
     curve_case_close(c);
     free(c);
     return st;
@@ -455,7 +472,7 @@ static enum status run(struct making *m, struct report *rep)
     if (st == ST_OK) st = read_pixels(m, rep);
     if (st == ST_OK) st = read_maps(m, rep);
     if (st == ST_OK) st = html_report_new(&m->page, &m->view, m->most, rep);
-    if (st == ST_OK) st = fill(m, rep);
+    if (st == ST_OK) st = make_page(m, rep);
     if (st == ST_OK) st = add_cautions(m, rep);
     if (st == ST_OK) st = write_file(m, rep);
     if (st == ST_OK) announce(m);

@@ -110,6 +110,11 @@ enum status html_report_caution(struct html_report *r, struct report *rep, const
     return list_add(r, r->cautions, html_report_text(text), rep);
 }
 
+void html_report_limit(struct html_report *r, size_t most)
+{
+    r->most = most;
+}
+
 size_t html_report_size(const struct html_report *r)
 {
     return r->used;

@@ -49,6 +49,8 @@ struct report_curve {
 enum status html_report_curve(struct html_report *r, const struct report_curve *curve, bool *fits,
                               bool *thinned, struct report *rep) MUST_CHECK;
 
+/** Another largest size, for what is added from now on. */
+void html_report_limit(struct html_report *r, size_t most);
 /** Bytes of the file as it is now, within a few hundred. */
 size_t html_report_size(const struct html_report *r);
 
