@@ -157,13 +157,13 @@ static enum status read_tile_of(struct curve_case *c, struct report *rep)
                 c->volume_column);
 }
 
-/* The slope of the surface, as the map file has it: one curve alone does not know its neighbours.
- */
-static enum status find_slope(struct curve_case *c, struct report *rep)
+/* What the map file knows of this pixel and one curve alone does not: slope, change of the tip. */
+static enum status find_context(struct curve_case *c, struct report *rep)
 {
     const struct maps_view *view = c->view;
     double factor;
     c->surface_slope_rad = NAN;
+    c->tip_changed = view && view->flags[c->row * view->nx + c->column] & FLAG(tip_changed);
     if (!view || !view->map[MAP_surface_slope]) return ST_OK;
     enum status st = units_from_si("rad", view->unit[MAP_surface_slope], &factor, rep);
     if (st == ST_OK)
@@ -172,13 +172,18 @@ static enum status find_slope(struct curve_case *c, struct report *rep)
     return st;
 }
 
-/* As when maps are finished. */
-static void judge_slope(struct curve_case *c)
+static void raise_flag(struct curve_case *c, uint64_t flag)
 {
-    c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
-    if (!(c->surface_slope_rad > c->plan.limit.surface_slope_rad)) return;
-    c->result.flags |= FLAG(steep);
+    c->result.flags |= flag;
     if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+}
+
+/* As when maps are finished. */
+static void judge_context(struct curve_case *c)
+{
+    if (c->tip_changed) raise_flag(c, FLAG(tip_changed));
+    c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
+    if (c->surface_slope_rad > c->plan.limit.surface_slope_rad) raise_flag(c, FLAG(steep));
 }
 
 enum status curve_case_run(struct curve_case *c, size_t column, size_t row, struct report *rep)
@@ -189,12 +194,12 @@ enum status curve_case_run(struct curve_case *c, size_t column, size_t row, stru
     if (st != ST_OK) return st;
     c->volume_column = c->view && c->view->x_flipped ? c->facts->nx - 1 - column : column;
     c->volume_row = c->view && c->view->y_flipped ? c->facts->ny - 1 - row : row;
-    st = find_slope(c, rep);
+    st = find_context(c, rep);
     if (st == ST_OK) st = read_tile_of(c, rep);
     if (st != ST_OK) return st;
     volume_curve(c->volume, c->volume_row, c->volume_column, &c->raw);
     curve_analyse(&c->plan, &c->raw, c->work, &c->result, &c->trace);
-    judge_slope(c);
+    judge_context(c);
     return ST_OK;
 }
 

@@ -128,6 +128,7 @@ static void report_maps(FILE *out, const struct curve_case *c, const char *befor
     fprintf(out, "%sresults, with one standard error\n", before);
     for (int i = 0; i < MAP_COUNT; i++) {
         char text[192];
+        if (!curve_plan_does(&c->plan, analysis_of_map(i))) continue;
         curve_show_measured(&c->result.map[i], map_rows[i].si_unit, "+-", text, sizeof text);
         fprintf(out, "%s  %s: %s\n", before, map_rows[i].words, text);
     }

@@ -3,6 +3,7 @@
 #include "base/guard.h"
 #include "base/units.h"
 #include "base/words.h"
+#include "command/tip_words.h"
 #include "maps/h5get.h"
 #include "maps/maps.h"
 #include "volume/attributes.h"
@@ -146,6 +147,21 @@ static void print_maps(const struct maps_view *v)
     }
 }
 
+static void print_tip(const struct breaks *b)
+{
+    char words[400];
+    if (!(b->level > 0)) return;
+    if (!b->judged)
+        describe_line("tip", "too few lines or columns with values to see whether it changed");
+    else if (b->n == 0)
+        describe_line("tip", "no change seen between %zu pairs of lines (smallest p %.2g)",
+                      b->steps, b->smallest_p);
+    for (size_t i = 0; i < b->n; i++) {
+        tip_words(&b->at[i], words, sizeof words);
+        describe_line(i == 0 ? "tip" : "", "%s", words);
+    }
+}
+
 static void print_text(const struct maps_view *v, const struct used *u, const json_t *run)
 {
     describe_line("map file", "%s%s", v->path,
@@ -161,6 +177,7 @@ static void print_text(const struct maps_view *v, const struct used *u, const js
     print_used(u);
     print_states(v);
     print_maps(v);
+    print_tip(&v->summary.tip);
     if (v->has_budget) describe_budget(&v->budget);
 }
 
@@ -219,12 +236,13 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o}", "kind",
-                  "maps", "path", describe_text(v->path), "title", v->title, "finished",
+        json_pack("{s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
+                  "kind", "maps", "path", describe_text(v->path), "title", v->title, "finished",
                   v->summary.state[STATE_pending] == 0, "source", describe_text(v->source_path),
                   "digest", v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
-                  json_used(u), "states", states, "flags", flags, "maps", json_maps(v),
-                  "uncertainty", v->has_budget ? describe_budget_json(&v->budget) : json_null()),
+                  json_used(u), "tip", tip_json(&v->summary.tip), "states", states, "flags", flags,
+                  "maps", json_maps(v), "uncertainty",
+                  v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
 }
 

@@ -76,9 +76,12 @@ static void page_maps(void)
     heading("Maps", "maps", "the table in src/curve/result.h");
     printf(
         "A map with errors has a second dataset, `NAME_errors`, with one standard error for each\n"
-        "pixel. A pixel where a quantity was not computed is NaN.\n\n"
-        "| map | quantity | unit | errors | colour scale | definition |\n"
-        "|---|---|---|---|---|---|\n");
+        "pixel. A pixel where a quantity was not computed is NaN. A map file holds the maps of "
+        "the\n"
+        "analyses that its recipe asks for: `contact` always, the others as "
+        "[recipe-keys.md](recipe-keys.md) says.\n\n"
+        "| map | quantity | unit | errors | colour scale | analysis | definition |\n"
+        "|---|---|---|---|---|---|---|\n");
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct map_row *row = &map_rows[i];
         code_cell(row->name);
@@ -86,6 +89,7 @@ static void page_maps(void)
         cell(row->unit);
         cell(row->errors ? "yes" : "no");
         cell(row->scale == SCALE_LOG ? "logarithmic" : "linear");
+        cell(analysis_names[analysis_of_map(i)]);
         cell(row->definition);
         end_row();
     }

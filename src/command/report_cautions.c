@@ -1,6 +1,7 @@
 #include "command/report_cautions.h"
 
 #include "command/describe.h"
+#include "command/tip_words.h"
 
 #include <math.h>
 
@@ -65,6 +66,17 @@ static enum status caution_budget(struct html_report *r, const struct maps_view 
     return st;
 }
 
+static enum status caution_tip(struct html_report *r, const struct maps_view *v, struct report *rep)
+{
+    enum status st = ST_OK;
+    char words[512];
+    for (size_t i = 0; i < v->summary.tip.n && st == ST_OK; i++) {
+        tip_words(&v->summary.tip.at[i], words, sizeof words);
+        st = html_report_caution(r, rep, "The tip may have changed during the map: %s.", words);
+    }
+    return st;
+}
+
 enum status report_caution_maps(struct html_report *r, const struct maps_view *v,
                                 struct report *rep)
 {
@@ -78,6 +90,7 @@ enum status report_caution_maps(struct html_report *r, const struct maps_view *v
         st = caution_state(r, v, STATE_rejected, "rejected and have no fitted values", rep);
     if (st == ST_OK)
         st = caution_state(r, v, STATE_doubtful, "doubtful: look at them before using them", rep);
+    if (st == ST_OK) st = caution_tip(r, v, rep);
     if (st == ST_OK) st = caution_budget(r, v, rep);
     if (st == ST_OK)
         st = html_report_caution(r, rep,

@@ -74,7 +74,8 @@ struct curve_plan {
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
             modulus_low_pa, modulus_high_pa,
-            surface_slope_rad; /**< NaN = no limit; looked at when all pixels are done */
+            surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
+            tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
 };
 
@@ -91,6 +92,9 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
  * Errors: ST_RECIPE for a tilt, tip height or lever length that is needed and not known, or that
  * the tilt correction cannot take; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
+
+/** Is this analysis asked for? Its maps are in the map file then, and in no other. */
+bool curve_plan_does(const struct curve_plan *plan, enum analysis analysis);
 
 /** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */
 void curve_plan_free(struct curve_plan *plan);

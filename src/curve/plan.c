@@ -155,6 +155,7 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
     if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
     out->limit.surface_slope_rad = si(r, KEY_limits_surface_slope);
+    out->limit.tip_change = si(r, KEY_limits_tip_change);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }
@@ -194,6 +195,18 @@ static enum status choose_substrate(const struct recipe *r, struct curve_plan *o
     out->lever.thickness_by_pixel = false;
     out->lever.item[LEVER_sample_thickness] = (struct known){NAN, NAN, ""};
     return ST_OK;
+}
+
+bool curve_plan_does(const struct curve_plan *plan, enum analysis analysis)
+{
+    switch (analysis) {
+    case ANALYSIS_shallow:
+        return plan->two_depths;
+    case ANALYSIS_contact:
+    case ANALYSIS_COUNT:
+        break;
+    }
+    return true;
 }
 
 void curve_plan_free(struct curve_plan *plan)
@@ -265,6 +278,10 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->draws = (size_t)recipe->v[KEY_calibration_monte_carlo_draws].si;
     out->separation_m = si(recipe, KEY_sample_equilibrium_separation);
     copy_limits(recipe, out);
+    if (!(out->limit.tip_change >= 0 && out->limit.tip_change < 1))
+        return fail(rep, ST_RECIPE,
+                    "line %d: limits.tip_change: '%s' is not a share from 0 to below 1",
+                    recipe->v[KEY_limits_tip_change].line, recipe->v[KEY_limits_tip_change].text);
     st = choose_substrate(recipe, out, rep);
     if (st == ST_OK) st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);

@@ -5,7 +5,9 @@
 const struct map_row map_rows[MAP_COUNT] = {
 #define M(name, si, unit, errors, scale, words, definition)                                        \
     {#name, si, unit, errors, SCALE_##scale, words, definition},
-    MAP_LIST(M)
+#define A(analysis, maps) maps(M)
+    ANALYSIS_LIST(A)
+#undef A
 #undef M
 };
 
@@ -20,6 +22,27 @@ const struct state_row state_rows[STATE_COUNT] = {
     STATE_LIST(S)
 #undef S
 };
+
+const char *const analysis_names[ANALYSIS_COUNT] = {
+#define A(name, maps) #name,
+    ANALYSIS_LIST(A)
+#undef A
+};
+
+enum analysis analysis_of_map(int map)
+{
+    static const int maps_of[ANALYSIS_COUNT] = {
+#define ONE(...) +1
+#define A(analysis, maps) 0 maps(ONE),
+        ANALYSIS_LIST(A)
+#undef A
+#undef ONE
+    };
+    int analysis = 0;
+    for (int left = map - maps_of[0]; left >= 0; left -= maps_of[analysis])
+        analysis++;
+    return (enum analysis)analysis;
+}
 
 void result_clear(struct pixel_result *r)
 {

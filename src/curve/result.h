@@ -7,8 +7,9 @@
 /** How a map is drawn by default. */
 enum map_scale { SCALE_LINEAR, SCALE_LOG };
 
-/** name; SI unit; unit in the file; has standard errors; colour scale; words; definition */
-#define MAP_LIST(M)                                                                                \
+/** Maps, a list for each analysis: name; SI unit; unit in the file; has standard errors; colour
+ * scale; words; definition */
+#define CONTACT_MAPS(M)                                                                            \
     M(modulus, "Pa", "kPa", 1, LOG, "elastic modulus",                                             \
       "Young's modulus of the sample, E = E* (1 - nu^2), from the fit of the contact model")       \
     M(adhesion, "N", "nN", 1, LINEAR, "adhesion force",                                            \
@@ -62,11 +63,6 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "correlation of modulus and contact point",                                                  \
       "correlation coefficient of ln(E) and Z0 from the fit's covariance")                         \
     M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")           \
-    M(modulus_half_depth, "Pa", "kPa", 1, LOG, "modulus of the shallow half",                      \
-      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
-      "and model are right")                                                                       \
-    M(modulus_depth_ratio, "1", "1", 1, LINEAR, "modulus of the shallow half over modulus",        \
-      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
     M(reduced_chi_square, "1", "1", 0, LOG, "residuals in contact over baseline noise",            \
       "mean square of the fit's residuals in contact over that of the baseline, after whitening")  \
     M(residual_runs, "1", "1", 0, LINEAR, "runs score of the residuals",                           \
@@ -110,9 +106,31 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
       "(accepted and doubtful ones); made when all pixels are done")
 
+#define SHALLOW_MAPS(M)                                                                            \
+    M(modulus_half_depth, "Pa", "kPa", 1, LOG, "modulus of the shallow half",                      \
+      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
+      "and model are right")                                                                       \
+    M(modulus_depth_ratio, "1", "1", 1, LINEAR, "modulus of the shallow half over modulus",        \
+      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")
+
+/** Analyses, each with its maps. A map file holds those of the analyses that its recipe asks for
+ * (curve_plan_does). */
+#define ANALYSIS_LIST(A)                                                                           \
+    A(contact, CONTACT_MAPS)                                                                       \
+    A(shallow, SHALLOW_MAPS)
+
+enum analysis {
+#define A(name, maps) ANALYSIS_##name,
+    ANALYSIS_LIST(A)
+#undef A
+        ANALYSIS_COUNT
+};
+
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
-    MAP_LIST(M)
+#define A(analysis, maps) maps(M)
+    ANALYSIS_LIST(A)
+#undef A
 #undef M
         MAP_COUNT
 };
@@ -124,6 +142,9 @@ struct map_row {
     const char *words, *definition;
 };
 extern const struct map_row map_rows[MAP_COUNT];
+extern const char *const analysis_names[ANALYSIS_COUNT];
+/** The analysis that makes a map. */
+enum analysis analysis_of_map(int map);
 
 /** Severity of a flag. NOTE: remark; DOUBT: value kept, pixel "doubtful"; REJECT: pixel "rejected".
  */
@@ -172,7 +193,8 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
     F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
     F(bare_substrate, REJECT,                                                                      \
-      "no layer here: marked as substrate, or not higher than it by three standard errors")
+      "no layer here: marked as substrate, or not higher than it by three standard errors")        \
+    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

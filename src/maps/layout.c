@@ -17,6 +17,17 @@ void layout_name(int map, bool errors, char out[64])
     snprintf(out, 64, "%s%s", map_rows[map].name, errors ? "_errors" : "");
 }
 
+bool layout_has(const struct maps_layout *l, int map, bool errors)
+{
+    return l->has[map] && (!errors || map_rows[map].errors);
+}
+
+size_t layout_band_rows(const struct maps_layout *l)
+{
+    const size_t rows = l->nx < 65536 ? 65536 / l->nx : 1;
+    return rows < l->ny ? rows : l->ny;
+}
+
 /* Coordinates in um, turned round if they descend. NULL without memory. */
 static double *ascending_um(const double *position_m, size_t n, bool *reversed)
 {
@@ -55,6 +66,8 @@ enum status layout_make(struct maps_layout *out, const struct maps_origin *origi
     const struct volume_facts *v = origin->volume;
     const char *slash = strrchr(v->path, '/');
     *out = (struct maps_layout){.ny = v->ny, .nx = v->nx};
+    for (int i = 0; i < MAP_COUNT; i++)
+        out->has[i] = curve_plan_does(origin->plan, analysis_of_map(i));
     enum status st = choose_units(out, origin->recipe, rep);
     if (st != ST_OK) return st;
     out->deflate = (int)origin->recipe->v[KEY_output_compression].si;
@@ -87,9 +100,7 @@ static hid_t plane_storage(struct h5put *p, const struct maps_layout *l, bool fi
     hid_t dcpl = H5Pcreate(H5P_DATASET_CREATE);
     herr_t rc = dcpl < 0 ? -1 : H5Pset_fill_value(dcpl, type, fill);
     if (rc >= 0 && finished && l->deflate > 0) {
-        /* whole rows, about 256 KiB of float32: one read shows a band of the map */
-        hsize_t cols = l->nx < 65536 ? l->nx : 65536, rows = 65536 / cols;
-        hsize_t chunk[2] = {rows < l->ny ? rows : l->ny, cols};
+        hsize_t chunk[2] = {layout_band_rows(l), l->nx};
         rc = H5Pset_chunk(dcpl, 2, chunk) < 0 || H5Pset_shuffle(dcpl) < 0 ||
                      H5Pset_deflate(dcpl, (unsigned)l->deflate) < 0
                  ? -1
@@ -175,7 +186,7 @@ static void put_flags(struct h5put *p, hid_t group, const struct maps_layout *l,
     static const char *const severities[] = {"note", "doubt", "reject"};
     const uint64_t none = 0;
     uint64_t masks[FLAG_COUNT];
-    char meanings[1024] = "", severity[512] = "";
+    char meanings[64 * 40] = "", severity[64 * 8] = "";
     for (int i = 0; i < FLAG_COUNT; i++) {
         masks[i] = UINT64_C(1) << i;
         size_t used = strlen(meanings), used_too = strlen(severity);
@@ -210,7 +221,7 @@ static hid_t put_axis(struct h5put *p, hid_t group, const char *name, const doub
 }
 
 /* What a viewer draws at once, and what it offers beside: maps first, then their errors. */
-static void put_signals(struct h5put *p, hid_t group)
+static void put_signals(struct h5put *p, hid_t group, const struct maps_layout *l)
 {
     static const char *const axes[] = {"y", "x"};
     static char names[2 * MAP_COUNT][64];
@@ -219,7 +230,7 @@ static void put_signals(struct h5put *p, hid_t group)
     size_t n = 0;
     for (int errors = 0; errors <= 1; errors++)
         for (int i = 0; i < MAP_COUNT; i++) {
-            if (errors ? !map_rows[i].errors : i == 0) continue;
+            if (!layout_has(l, i, errors) || (i == 0 && !errors)) continue;
             layout_name(i, errors, names[n]);
             all[n] = names[n];
             n++;
@@ -236,13 +247,13 @@ static void put_signals(struct h5put *p, hid_t group)
 static void put_maps(struct h5put *p, hid_t entry, const struct maps_layout *l, bool finished)
 {
     hid_t group = h5put_group(p, entry, "maps", "NXdata");
-    put_signals(p, group);
+    put_signals(p, group, l);
     struct axes axes = {H5I_INVALID_HID, H5I_INVALID_HID};
     axes.y = put_axis(p, group, "y", l->y_um, l->ny);
     axes.x = put_axis(p, group, "x", l->x_um, l->nx);
     for (int i = 0; i < MAP_COUNT; i++) {
-        put_map(p, group, l, finished, &axes, i, false);
-        if (map_rows[i].errors) put_map(p, group, l, finished, &axes, i, true);
+        if (layout_has(l, i, false)) put_map(p, group, l, finished, &axes, i, false);
+        if (layout_has(l, i, true)) put_map(p, group, l, finished, &axes, i, true);
     }
     put_state(p, group, l, finished, &axes);
     put_flags(p, group, l, finished, &axes);

@@ -13,6 +13,7 @@
 /** All that the layout depends on. Coordinates are owned, in um, ascending. */
 struct maps_layout {
     size_t ny, nx;
+    bool has[MAP_COUNT];                  /**< made by an analysis that was asked for */
     bool rows_reversed, columns_reversed; /**< against the volume, so that y and x ascend */
     double *x_um, *y_um;
     char unit[MAP_COUNT][16];
@@ -27,6 +28,11 @@ enum status layout_make(struct maps_layout *out, const struct maps_origin *origi
                         struct report *rep) MUST_CHECK;
 void layout_free(struct maps_layout *l);
 
+/** Is there such a dataset: the map, or its standard errors? */
+bool layout_has(const struct maps_layout *l, int map, bool errors);
+/** Rows of a chunk in the finished file: whole rows, about 256 KiB of float32, so that one read
+ * shows a band of the map. */
+size_t layout_band_rows(const struct maps_layout *l);
 /** "modulus" or "modulus_errors". */
 void layout_name(int map, bool errors, char out[64]);
 

@@ -4,10 +4,11 @@
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
+#include "maps/planes.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
-#include "maps/statistics.h"
 #include "maps/surface.h"
+#include "maps/tip_watch.h"
 
 #include <hdf5_hl.h>
 #include <math.h>
@@ -28,7 +29,7 @@ struct finishing {
     uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
     struct maps_summary *summary;
-    double quantile[MAP_COUNT][QUANTILE_COUNT];
+    struct planes_found found;
 };
 
 static void read_back(struct finishing *f, const char *path, hid_t type, void *out)
@@ -41,19 +42,6 @@ static void read_back(struct finishing *f, const char *path, hid_t type, void *o
         f->p.st = fail(f->p.rep, ST_OUTPUT, "%s cannot be read back: %s", path, cause);
     }
     h5put_close(&f->p, &set);
-}
-
-static void write_out(struct finishing *f, const char *path, hid_t type, const void *values)
-{
-    if (f->p.st != ST_OK) return;
-    hid_t set = H5Dopen2(f->p.file, path, H5P_DEFAULT);
-    /* flushed here: a chunk that cannot be written must not be met first when the dataset is closed
-     */
-    if (set < 0 || H5Dwrite(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0 ||
-        H5Dflush(set) < 0)
-        h5put_fail(&f->p, path);
-    h5put_close(&f->p, &set);
-    pulse_beat(f->p.what);
 }
 
 /* What needs the neighbours, and so all pixels: the surface's slope, and the flag that follows. */
@@ -75,38 +63,56 @@ static void find_slope(struct finishing *f)
     }
 }
 
-static void take_plane(struct finishing *f, int map, const char *path)
+/* What needs the lines before and after: steps that all pixels share, and the flag of all that was
+ * scanned after the first of them. */
+static void find_tip_changes(struct finishing *f)
 {
-    if (map != MAP_surface_slope) {
+    static const int maps[BREAK_CHANNELS] = {[TIP_ADHESION] = MAP_adhesion,
+                                             [TIP_MODULUS] = MAP_modulus,
+                                             [TIP_HEIGHT] = MAP_contact_height};
+    const struct maps_layout *l = &f->m->layout;
+    struct tip_watch *w = NULL;
+    if (f->p.st != ST_OK || !(f->m->tip_change > 0)) return;
+    f->p.st = tip_watch_new(&w, l->ny, l->nx, l->rows_reversed, f->p.rep);
+    for (int c = 0; c < BREAK_CHANNELS && f->p.st == ST_OK; c++) {
+        char path[96];
+        snprintf(path, sizeof path, MAPS_GROUP "/%s", map_rows[maps[c]].name);
         read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
-        return;
+        if (f->p.st == ST_OK) tip_watch_take(w, c, f->plane, l->factor[maps[c]], f->state);
     }
+    if (f->p.st == ST_OK) f->p.st = tip_watch_find(w, f->m->tip_change, &f->summary->tip, f->p.rep);
+    if (f->p.st == ST_OK && f->summary->tip.n > 0)
+        tip_watch_flag(w, f->summary->tip.at[0].line, f->flags, f->state);
+    tip_watch_free(w);
+}
+
+/* Only rank 0 knows the slope. */
+static void put_slope(struct finishing *f)
+{
+    const int map = MAP_surface_slope;
     for (size_t i = 0; i < f->n; i++)
         f->plane[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+    planes_write(f->m, &f->p, map_rows[map].name, H5T_NATIVE_FLOAT, f->plane);
+    if (f->p.st == ST_OK)
+        f->found.pixels[map] = statistics_of_map(f->plane, f->state, f->n, f->found.quantile[map]);
 }
 
 /* Copy every plane and count on the way. */
 static void copy_planes(struct finishing *f)
 {
-    char path[96];
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
     read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     find_slope(f);
+    find_tip_changes(f);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
-    for (int errors = 1; errors >= 0; errors--)
-        for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
-            char name[64];
-            if (errors && !map_rows[i].errors) continue;
-            layout_name(i, errors, name);
-            snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-            take_plane(f, i, path);
-            write_out(f, path, H5T_NATIVE_FLOAT, f->plane);
-            if (errors || f->p.st != ST_OK) continue;
-            size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
-            statistics_to_summary(f->summary, i, kept, f->quantile[i], f->m->layout.factor[i]);
-        }
-    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
-    write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
+    pulse_call(f->m->comm);
+    planes_copy(f->m, f->state, &f->p, &f->found);
+    put_slope(f);
+    for (int i = 0; i < MAP_COUNT; i++)
+        statistics_to_summary(f->summary, i, f->found.pixels[i], f->found.quantile[i],
+                              f->m->layout.factor[i]);
+    planes_write(f->m, &f->p, "flags", H5T_NATIVE_UINT64, f->flags);
+    planes_write(f->m, &f->p, "state", H5T_NATIVE_UINT8, f->state);
 }
 
 /* The tiles' digests add up to the input's. */
@@ -192,9 +198,10 @@ static void put_statistics(struct finishing *f, hid_t entry)
     h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
     for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
         char text[160];
+        if (!layout_has(&f->m->layout, i, false)) continue;
         uint64_t pixels = f->summary->map[i].n;
         hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
-                                f->quantile[i]);
+                                f->found.quantile[i]);
         if (p->st == ST_OK && H5DSattach_scale(set, scale, 0) < 0) h5put_fail(p, map_rows[i].name);
         snprintf(text, sizeof text, "%s (%s)", map_rows[i].words, f->m->layout.unit[i]);
         h5put_attr_text(p, set, "units", f->m->layout.unit[i]);
@@ -251,6 +258,7 @@ static void fill_finished(struct finishing *f)
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
     put_statistics(f, entry);
     put_counts(&f->p, entry, f->summary, f->n);
+    if (f->m->tip_change > 0) tip_watch_put(&f->p, entry, &f->summary->tip, &f->m->layout);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
     provenance_put_end(&f->p, entry, f->summary->digest);
     h5put_close(&f->p, &entry);
@@ -275,8 +283,8 @@ static enum status begin_finishing(struct finishing *f, int *lock, struct report
 }
 
 /* One rank: make the finished file and put it in its place. */
-static enum status finish_alone(struct maps *m, const struct budget *budget,
-                                struct maps_summary *summary, struct report *rep)
+static enum status lead_finishing(struct maps *m, const struct budget *budget,
+                                  struct maps_summary *summary, struct report *rep)
 {
     struct finishing f = {.m = m,
                           .budget = budget,
@@ -307,6 +315,11 @@ done:
     return st;
 }
 
+static enum status help_finishing(const void *m, struct report *rep)
+{
+    return planes_help(m, rep);
+}
+
 enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
                         struct report *rep)
 {
@@ -314,10 +327,10 @@ enum status maps_finish(struct maps **m, const struct budget *budget, struct map
     *summary = (struct maps_summary){0};
     enum status st = agree(comm, maps_close_part(*m, rep), rep);
     if (st == ST_OK && (*m)->rank == 0) {
-        st = finish_alone(*m, budget, summary, rep);
+        st = lead_finishing(*m, budget, summary, rep);
         pulse_end(comm);
     } else if (st == ST_OK) {
-        pulse_follow(comm);
+        st = pulse_follow(comm, help_finishing, *m, rep);
     }
     st = agree(comm, st, rep);
     watch_enter();

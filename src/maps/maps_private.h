@@ -33,6 +33,7 @@ struct maps {
                  a network disk's client */
     size_t n_tiles, tile_rows, tile_cols;
     double steepest_rad; /**< above it a pixel is flagged steep; NaN = no limit */
+    double tip_change;   /**< chance of a false alarm of the tip watch; not above 0 = do not look */
     struct maps_layout layout;
     struct places places;
     struct owner owner;

@@ -8,6 +8,7 @@
 #include "maps/h5get.h"
 #include "maps/layout.h"
 #include "maps/statistics.h"
+#include "maps/tip_watch.h"
 #include "volume/storage.h"
 
 #include <jansson.h>
@@ -254,6 +255,7 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
     if (st == ST_OK) st = load_words(out, file, rep);
     if (st == ST_OK) st = budget_get(&out->budget, &out->has_budget, file, rep);
     if (st == ST_OK) st = summarise(out, rep);
+    if (st == ST_OK) st = tip_watch_get(&out->summary.tip, file, rep);
     H5Fclose(file);
     guard_file(NULL);
     if (st == ST_OK) return ST_OK;

@@ -86,9 +86,10 @@ static int write_values(struct maps *m, const struct tile *t, const struct pixel
                         uint8_t *state)
 {
     for (int i = 0; i < MAP_COUNT; i++) {
+        if (!layout_has(&m->layout, i, false)) continue;
         fill_reals(m, t, results, i, false);
         if (write_block(m, t, m->places.value[i], sizeof *m->reals, m->reals) != 0) return -1;
-        if (!map_rows[i].errors) continue;
+        if (!layout_has(&m->layout, i, true)) continue;
         fill_reals(m, t, results, i, true);
         if (write_block(m, t, m->places.error[i], sizeof *m->reals, m->reals) != 0) return -1;
     }
