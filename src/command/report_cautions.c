@@ -32,9 +32,9 @@ static enum status caution_state(struct html_report *r, const struct maps_view *
     int flag = commonest(v, state, state == STATE_rejected ? SEVERITY_REJECT : SEVERITY_DOUBT,
                          &count);
     if (flag < 0)
-        return html_report_caution(r, rep, "%zu of %zu pixels (%.2g %%) are %s.", n, all,
+        return html_report_caution(r, rep, "%zu of %zu pixels (%.3g %%) are %s.", n, all,
                                    100 * (double)n / (double)all, what);
-    return html_report_caution(r, rep, "%zu of %zu pixels (%.2g %%) are %s. Most often: %s (%zu).",
+    return html_report_caution(r, rep, "%zu of %zu pixels (%.3g %%) are %s. Most often: %s (%zu).",
                                n, all, 100 * (double)n / (double)all, what, flag_rows[flag].words,
                                count);
 }

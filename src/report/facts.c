@@ -11,7 +11,7 @@ static json_t *axis_json(const double *m, size_t n)
 {
     json_t *out = json_array();
     for (size_t i = 0; i < n; i++)
-        json_array_append_new(out, json_real(round(m[i] * 1e12) / 1e6)); /* um, to the pm */
+        json_array_append_new(out, number_json(round(m[i] * 1e12) / 1e6)); /* um, to the pm */
     return out;
 }
 

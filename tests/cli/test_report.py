@@ -2,14 +2,16 @@
 import base64
 import hashlib
 import json
+import os
 import re
 import shutil
+import subprocess
 import unittest
 
 import h5py
 import numpy as np
 
-from run import ROOT, InFolder, cantle
+from run import CANTLE, ROOT, InFolder
 
 USAGE, INPUT, OUTPUT = 2, 4, 5
 HOSTILE = "</script><img onerror=\"window.hacked=1\" src=x><script>window.hacked=2</script> \u2028 <!-- &lt; '"
@@ -125,7 +127,7 @@ class Content(WithReport):
 
     def test_cautions(self):
         cautions = " ".join(self.facts["cautions"])
-        self.assertRegex(cautions, r"1 of 108 pixels \(0\.93 %\) are rejected")
+        self.assertRegex(cautions, r"1 of 108 pixels \(0\.926 %\) are rejected")
         self.assertIn("common factor", cautions)
         self.assertIn("standard error", cautions)
         self.assertNotIn("left out", cautions)
@@ -224,6 +226,41 @@ class Limits(WithReport):
             f["entry/maps/state"][2:, :] = 0
         self.run_there("report", "part.h5", "--curves", 2)
         self.assertRegex(" ".join(read(self.folder / "part.html")[0]["cautions"]), "not finished: 84 of 108 pixels")
+
+
+class Lines(WithReport):
+    def blocks(self, path, heading):
+        text = (ROOT / path).read_text().split(heading, 1)[1].split("\n## ")[0]
+        return re.findall(r"^```sh\n(.*?)^```", text, re.S | re.M)
+
+    def run_block(self, block):
+        build = self.folder / "build"
+        build.mkdir(exist_ok=True)
+        if not (build / "cantle").exists():
+            (build / "cantle").symlink_to(shutil.which(CANTLE))
+            shutil.copy(self.folder / "m.h5", self.folder / "maps.h5")
+        return subprocess.run(["bash", "-ec", "set -o pipefail; PATH=$PWD/build:$PATH\n" + block], cwd=self.folder, capture_output=True,
+                              text=True, env={**os.environ, "MANPAGER": "cat", "LC_ALL": "C.UTF-8"})
+
+    def test_readme(self):
+        report, manual = self.blocks("README.md", "## A report for the browser")
+        done = self.run_block(report)
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        self.assertTrue(read(self.folder / "report.html")[0]["curves"])
+        done = self.run_block(manual + "complete -p cantle")
+        if shutil.which("man"):
+            self.assertEqual((done.returncode, done.stderr), (0, ""))
+            self.assertIn("cantle map [OPTION...]", done.stdout)
+            self.assertIn("-F _cantle cantle", done.stdout)
+
+    def test_page(self):
+        short, long = self.blocks("docs/report.md", "# A report")[0], self.blocks("docs/report.md", "## How large")[0]
+        for block in (short + "rm report.html", long):
+            done = self.run_block(block)
+            self.assertEqual((done.returncode, done.stderr), (0, ""), block)
+        facts = read(self.folder / "large.html")[0]
+        self.assertEqual([m["name"] for m in facts["maps"]], ["modulus", "adhesion"])
+        self.assertEqual(len(facts["curves"]), 107)
 
 
 if __name__ == "__main__":

@@ -213,6 +213,7 @@ class Page(WithReport):
             self.assertEqual(count, int((self.maps["flags"] >> np.uint64(bit) & np.uint64(1)).sum()), name)
         bit = [n for n, _ in names].index("no_contact")
         self.page.click(f"#flag-{bit}")
+        self.assertIn("hatched: no_contact", self.page.text("#legend"))
         flagged = (self.maps["flags"] >> np.uint64(bit) & np.uint64(1)) == 1
         for column, row in [tuple(np.argwhere(flagged)[0][::-1]), (7, 3), (3, 6)]:
             seen = {tuple(c) for c in self.colours(column, row)}

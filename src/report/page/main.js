@@ -5,6 +5,13 @@ function redrawMap(same) {
   mapPlot.redraw(false, false);
 }
 
+function drawLegend() {
+  const box = (colour, words) => key(colour, words, "box"), n = (name) => facts.states[STATE[name]].count;
+  replace(byId("legend"), ...(n("rejected") ? [box(facts.colours.rejected, `rejected (${n("rejected")})`)] : []),
+    box(facts.colours.empty, "no value"), ...(facts.curves.length ? [key("#fff", "curve in this report", "dot")] : []),
+    ...(state.flags.size ? [`hatched: ${[...state.flags].map((bit) => facts.flags[bit].name).join(", ")}`] : []));
+}
+
 function drawValues() {
   kept = null;
   drawMap();
@@ -21,10 +28,7 @@ function drawValues() {
   byId("scale-linear").checked = !state.log;
   byId("show-errors").disabled = !map.errors;
   byId("show-errors").checked = showsErrors();
-  const box = (colour, words) => key(colour, words, "box");
-  const n = (name) => facts.states[STATE[name]].count;
-  replace(byId("legend"), ...(n("rejected") ? [box(facts.colours.rejected, `rejected (${n("rejected")})`)] : []),
-    box(facts.colours.empty, "no value"), ...(facts.curves.length ? [key("#fff", "curve in this report", "dot")] : []));
+  drawLegend();
 }
 
 function chooseMap(index) {
@@ -82,6 +86,7 @@ function typeBrush() {
 
 function toggleFlag(bit, wanted) {
   if (wanted) state.flags.add(bit); else state.flags.delete(bit);
+  drawLegend();
   redrawMap();
 }
 
