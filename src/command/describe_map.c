@@ -278,6 +278,12 @@ static json_t *json_axes(const struct maps_view *v)
     return out;
 }
 
+static json_t *json_fit(const struct used *u)
+{
+    return json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
+                     u->space);
+}
+
 static enum status print_json(const struct maps_view *v, const struct used *u, json_t *run,
                               struct report *rep)
 {
@@ -289,8 +295,7 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
         json_object_set_new(flags, flag_rows[i].name, json_integer((json_int_t)v->summary.flag[i]));
     json_t *refit = json_loads(v->refit_json, 0, NULL);
     if (!refit) refit = json_null();
-    json_t *fit = json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
-                            u->space);
+    json_t *fit = json_fit(u);
     json_t *grid = json_pack("{s:I, s:I, s:[f, f], s:[f, f], s:b, s:b}", "columns",
                              (json_int_t)v->nx, "rows", (json_int_t)v->ny, "x_m", v->x_m[0],
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
@@ -305,6 +310,17 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
             states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v), "uncertainty",
             v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
+}
+
+enum status describe_used_json(const char *path, json_t **fit, json_t **calibration,
+                               struct report *rep)
+{
+    struct used u = {0};
+    enum status st = used_load(&u, path, rep);
+    *fit = st == ST_OK ? json_fit(&u) : NULL;
+    *calibration = st == ST_OK ? json_used(&u) : NULL;
+    used_free(&u);
+    return st;
 }
 
 enum status describe_map(const char *path, bool json, struct report *rep)
