@@ -45,22 +45,26 @@ static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "volume to write (HDF5); needed", 1},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 1},
     {"quiet", 'q', NULL, 0, "do not tell what was written", 1},
-    {"type", KEY_type, "WORD", 0,
+    {"type", KEY_type, "int16|float32|float64", 0,
      "samples as int16, float32 or float64 (blend int16, uniform float64, others float32)", 1},
-    {"storage", KEY_storage, "WORD", 0, "contiguous (default), chunked or deflate", 1},
+    {"storage", KEY_storage, "contiguous|chunked|deflate", 0,
+     "contiguous (default), chunked or deflate", 1},
     {NULL, 0, NULL, 0, "The scan:", 2},
-    {"scene", KEY_scene, "NAME", 0, "blend (default), gel, uniform, cell or friction, see below",
-     2},
+    {"scene", KEY_scene, "blend|gel|uniform|film|cell|friction", 0,
+     "blend (default), gel, uniform, film, cell or friction, see below", 2},
     {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, friction 64, gel 48, others 32)",
      2},
     {"rows", KEY_rows, "N", 0, "rows (default: as many as columns)", 2},
     {"samples", KEY_samples, "N", 0,
-     "samples of approach and of retract, at least 32 (cell 1500, gel 1024, others 512)", 2},
+     "samples of approach and of retract, at least 32 (cell 1500, gel and film 1024, others 512)",
+     2},
     {"seed", KEY_seed, "N", 0, "another seed is another sample and other noise (default 1)", 2},
     {"noise", KEY_noise, "LENGTH", 0,
-     "rms noise of the deflection (cell 0.15 nm, gel 0.1 nm, blend 0.03 nm, others 0.05 nm)", 2},
+     "rms noise of the deflection (cell 0.15 nm, gel 0.1 nm, blend and film 0.03 nm, others 0.05 "
+     "nm)",
+     2},
     {NULL, 0, NULL, 0, "Sample and tip, for --scene uniform only:", 3},
-    {"model", KEY_model, "NAME", 0,
+    {"model", KEY_model, "MODEL", 0,
      "contact model (default paraboloid); an adhesive one makes the retract, the approach is then "
      "a "
      "paraboloid's",
@@ -252,7 +256,8 @@ static const struct argp simulate_argp = {
         "Write a simulated force volume whose truth is known, to try a recipe or to test an "
         "analysis."
         "\v"
-        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, and which "
+        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, hardness, "
+        "and which "
         "pixels are usable) is in the group /truth of the file. Quantities are written with their "
         "unit, like --noise '0.1 nm'. The same options and seed always give the same curves.\n\n"
         "While it runs the file is called FILE.part; it gets its name when it is complete.",

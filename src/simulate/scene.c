@@ -1,3 +1,4 @@
+#include "simulate/scene_plastic.h"
 #include "simulate/scene_private.h"
 
 #include <gsl/gsl_randist.h>
@@ -6,8 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
-                                                 &scene_cell, &scene_friction};
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel,  &scene_uniform,
+                                                 &scene_film,  &scene_cell, &scene_friction};
 
 int scene_count(void)
 {
@@ -292,7 +293,7 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel, uniform, cell or "
+                  "--scene %s: there is no such scene, expected blend, gel, uniform, film, cell or "
                   "friction",
                   name);
         goto done;
@@ -362,6 +363,12 @@ static void pull_tethers(const struct scene *s, const struct scene_place *p, con
                 d[i] -= p->tether[t].force_n / s->setup.spring_n_per_m * -expm1(x[i] / 50e-9);
 }
 
+static struct plastic plastic_at(const struct scene *s, const struct scene_place *p)
+{
+    return plastic_of(s->setup.spring_n_per_m, s->setup.half_angle_rad, p->hardness_pa,
+                      reduced(s, p->modulus_pa), s->peak_force_n);
+}
+
 /* One segment with its contact point at x = 0 and its deep end at x_end. */
 static void make_segment(struct scene *s, const struct scene_place *p, bool retract, double x_end,
                          double *out)
@@ -373,7 +380,11 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
     struct contact_sample sample = sample_of(s, p->modulus_pa, retract ? p->work_j_per_m2 : 0.0);
-    if (p->touches)
+    struct plastic plastic;
+    if (p->touches && p->hardness_pa > 0) {
+        plastic = plastic_at(s, p);
+        plastic_deflection(&plastic, retract, x, n, d);
+    } else if (p->touches)
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
@@ -390,6 +401,7 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     bool known = p->present && p->touches;
     t->modulus_pa = known ? p->modulus_pa : NAN;
     t->reduced_modulus_pa = known ? reduced(s, p->modulus_pa) : NAN;
+    t->hardness_pa = known && p->hardness_pa > 0 ? p->hardness_pa : NAN;
     t->work_j_per_m2 = known ? p->work_j_per_m2 : NAN;
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
@@ -428,7 +440,8 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     s->brush_m = p.brush_m;
     change_tip(s, row, &p);
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
-    double x_end = displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
+    double x_end = p.hardness_pa > 0 ? plastic_at(s, &p).depth_m + setpoint
+                                     : displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
     double z_end = x_end - p.height_m; /* higher places are met earlier */
     if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
         z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
@@ -463,6 +476,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(last_tether_separation, last_tether_separation_m, "m",                                       \
       "true tip-sample separation at which it breaks")                                             \
     T(lateral_at_peak, lateral_at_peak_v, "V", "true lateral signal at the peak, no cross-talk")   \
+    T(hardness, hardness_pa, "Pa", "true hardness, NaN where the sample is elastic")               \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
 
 enum {

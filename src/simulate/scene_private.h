@@ -5,6 +5,7 @@
 #include "simulate/scene.h"
 
 #include <gsl/gsl_rng.h>
+#include <math.h>
 
 enum { ISLANDS = 26, WAVES = 8, TETHERS_MOST = 4 };
 
@@ -17,10 +18,11 @@ struct scene_tether {
 struct scene_place {
     bool present, touches, clean;
     double modulus_pa, work_j_per_m2, height_m;
-    double drag_m;   /**< deflection by the liquid, opposite in the two segments */
-    double slope;    /**< virtual deflection over z */
-    double offset_v; /**< of the detector */
-    double brush_m;  /**< length of a brush on the body; 0 = none */
+    double hardness_pa; /**< where the sample yields under the tip; 0: elastic */
+    double drag_m;      /**< deflection by the liquid, opposite in the two segments */
+    double slope;       /**< virtual deflection over z */
+    double offset_v;    /**< of the detector */
+    double brush_m;     /**< length of a brush on the body; 0 = none */
     int tethers;
     struct scene_tether tether[TETHERS_MOST];
     double friction_v_per_n; /**< lateral signal for each force, + on approach, - on retract */
@@ -62,10 +64,16 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_cell, scene_friction;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film, scene_cell,
+    scene_friction;
 
 /** A number in [0, 1) that belongs to a pixel and a purpose. */
 double scene_chance(const struct scene *s, size_t row, size_t col, unsigned purpose);
+/** From low to high as a geometric series does, share 0 to 1. */
+static inline double scene_between(double low, double high, double share)
+{
+    return low * pow(high / low, share);
+}
 /** Smooth random field of unit amplitude. */
 double scene_waves(const struct scene *s, double u, double v);
 /** 0 in the matrix, 1 in an island, smooth between. */
