@@ -49,6 +49,17 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
             r->covariance[a][b] *= factor;
 }
 
+/* What noise of uncertain size does to a standard uncertainty: the results follow Student's
+ * distribution, whose variance is larger by nu/(nu - 2) (JCGM 101:2008, 6.4.9.4). */
+static void widen(double freedom, struct fit_result *r)
+{
+    const double fewest = 4.0;
+    double nu = fmax(freedom, fewest), factor = isinf(nu) ? 1.0 : nu / (nu - 2.0);
+    for (int a = 0; a < FIT_MAX_ALL; a++)
+        for (int b = 0; b < FIT_MAX_ALL; b++)
+            r->covariance[a][b] *= factor;
+}
+
 /* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
 static void use_noise(struct noise *noise, size_t n, struct fit_problem *p)
 {
@@ -83,6 +94,7 @@ static void find_noise(const struct curve_plan *plan, struct curve_work *w, cons
         noise_shrink_slow(rest, n, noise->slow_ratio, noise->slow_slope, FIT_MAX_SLOW * n / set->n);
     if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
     if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
+    noise->freedom = noise_freedom(n, noise->order, noise->slow_ratio, noise->slow_slope);
 }
 
 /* Noise with a memory: refit with it, from the minimum that white noise found. */
@@ -100,6 +112,7 @@ static void refine_for_noise(struct curve_work *w, const struct lane *lane,
     /* a filter that trades much of the plain fit away has seen something else than noise */
     if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {
         *r = found;
+        widen(noise->freedom, r);
         return;
     }
     noise->order = 0, noise->slow_ratio = 0;

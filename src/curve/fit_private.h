@@ -65,7 +65,8 @@ struct noise {
     double phi[NOISE_MAX_ORDER];
     double slow_ratio; /**< of slow noise at index 1 over white, see noise_slow; 0: none */
     int slow_slope;
-    size_t samples;             /**< that it was found in */
+    size_t samples; /**< that it was found in */
+    double freedom; /**< degrees of freedom that its size is known with; see noise_freedom */
     double slow[FIT_MAX_SLOW];  /**< its power in the cosines of a fit set */
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };

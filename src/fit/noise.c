@@ -185,6 +185,18 @@ double noise_slow(const double *r, size_t n, int *slope)
     return gain > 7.0 ? ratio : 0;
 }
 
+double noise_freedom(size_t n, size_t order, double slow_ratio, int slow_slope)
+{
+    double variance = 2.0 * (double)order / (double)n, squares = 0;
+    size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
+    for (size_t j = SLOWEST; j <= last && slow_ratio > 0; j++) {
+        double index = (double)j, slow = slow_ratio / (slow_slope == 2 ? index * index : index);
+        squares += slow * slow / ((1.0 + slow) * (1.0 + slow));
+    }
+    if (squares > 0) variance += 1.0 / squares;
+    return 1.0 / variance;
+}
+
 void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last)
 {
     for (size_t j = 1; j <= last; j++) {
