@@ -88,13 +88,19 @@ static void find_noise(const struct curve_plan *plan, struct curve_work *w, cons
     if (n == set->n) plain_residuals(p, w, r);
     noise->samples = n;
     noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
+    bool known = plan->drift_m > 0;
+    noise->slow_slope = 2;
+    noise->slow_ratio = known ? noise_walk_ratio(rest, n, plan->drift_m, NULL, 0)
+                              : noise_slow(rest, n, &noise->slow_slope);
     /* what is left of the noise when its slow part is shrunk */
-    noise->slow_ratio = noise_slow(rest, n, &noise->slow_slope);
     if (noise->slow_ratio > 0)
         noise_shrink_slow(rest, n, noise->slow_ratio, noise->slow_slope, FIT_MAX_SLOW * n / set->n);
     if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
     if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
-    noise->freedom = noise_freedom(n, noise->order, noise->slow_ratio, noise->slow_slope);
+    if (known && noise->order)
+        noise->slow_ratio = noise_walk_ratio(rest, n, plan->drift_m, noise->phi, noise->order);
+    noise->freedom = noise_freedom(n, noise->order, known ? 0 : noise->slow_ratio,
+                                   noise->slow_slope);
 }
 
 /* Noise with a memory: refit with it, from the minimum that white noise found. */
