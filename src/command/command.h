@@ -18,6 +18,7 @@ struct world {
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
+    C(summary, "Look", "statistics of maps: medians with intervals, distributions, phases")        \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
     C(import, "Prepare", "make a force volume of text, NumPy, HDF5 or raw data, or of volumes")    \
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \

@@ -2,12 +2,11 @@
 #include "command/command.h"
 
 #include "base/units.h"
-#include "base/words.h"
 #include "command/describe.h"
+#include "command/map_names.h"
 #include "figure/figure.h"
 #include "maps/maps.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -93,29 +92,6 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     }
 }
 
-static bool has_value(const struct maps_view *view, enum map_id id)
-{
-    for (size_t i = 0; view->map[id] && i < view->ny * view->nx; i++)
-        if (isfinite(view->map[id][i])) return true;
-    return false;
-}
-
-static enum status unknown_map(const char *word, struct report *rep)
-{
-    const char *names[MAP_COUNT];
-    char list[768] = "";
-    for (int i = 0; i < MAP_COUNT; i++) {
-        names[i] = map_rows[i].name;
-        size_t used = strlen(list);
-        snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "", names[i]);
-    }
-    int near = words_nearest(word, names, MAP_COUNT);
-    if (near >= 0)
-        return fail(rep, ST_USAGE, "'%.64s' is not a map; did you mean %s? There are: %s", word,
-                    names[near], list);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map; there are: all, %s", word, list);
-}
-
 static void choose(struct choice *out, enum map_id id)
 {
     for (size_t i = 0; i < out->n; i++)
@@ -129,13 +105,13 @@ static enum status choose_word(const struct maps_view *view, const char *word, s
     bool all = strcmp(word, "all") == 0;
     for (int i = 0; i < MAP_COUNT; i++) {
         bool named = strcmp(word, map_rows[i].name) == 0;
-        if (all && has_value(view, (enum map_id)i)) choose(out, (enum map_id)i);
+        if (all && map_has_value(view, (enum map_id)i)) choose(out, (enum map_id)i);
         if (!named) continue;
         if (!view->map[i]) return fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
         choose(out, (enum map_id)i);
         return ST_OK;
     }
-    if (!all) return unknown_map(word, rep);
+    if (!all) return map_unknown(word, rep);
     return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", view->path);
 }
 
@@ -148,7 +124,7 @@ static enum status choose_maps(const struct draw_wish *wish, const struct maps_v
         st = choose_word(view, wish->word[i], out, rep);
     if (wish->n_words) return st;
     for (size_t i = 0; i < sizeof usual / sizeof *usual; i++)
-        if (has_value(view, usual[i])) choose(out, usual[i]);
+        if (map_has_value(view, usual[i])) choose(out, usual[i]);
     if (out->n == 0 && view->map[MAP_modulus])
         choose(out, MAP_modulus); /* shows what was rejected */
     return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: holds no map to draw", view->path);
@@ -179,15 +155,8 @@ static enum status read_range(const char *text, const char *si_unit, double *low
 
 static enum status read_columns(const char *text, size_t *out, struct report *rep)
 {
-    char *end;
     *out = 0;
-    if (!text) return ST_OK;
-    errno = 0;
-    unsigned long n = strtoul(text, &end, 10);
-    if (*text < '0' || *text > '9' || *end || errno || n < 1 || n > 100)
-        return fail(rep, ST_USAGE, "--columns '%.64s': write a whole number from 1 to 100", text);
-    *out = n;
-    return ST_OK;
+    return text ? option_whole("columns", text, 1, 100, out, rep) : ST_OK;
 }
 
 static uint8_t *marks_of(const struct maps_view *view)
