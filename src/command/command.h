@@ -19,6 +19,7 @@ struct world {
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(summary, "Look", "statistics of maps: medians with intervals, distributions, phases")        \
+    C(export, "Look", "write maps as TIFF, CSV, NumPy or VTK files")                               \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
     C(import, "Prepare", "make a force volume of text, NumPy, HDF5 or raw data, or of volumes")    \
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
