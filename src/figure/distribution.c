@@ -20,7 +20,7 @@
 #define HEAD_PT 11.0
 #define TEXT_PT 8.5
 
-enum { CURVE_POINTS = 400, BINS_LEAST = 15, BINS_MOST = 80 };
+enum { CURVE_POINTS = 600, BINS_LEAST = 15, BINS_MOST = 140 };
 
 /* The histogram over t = log10(value). */
 struct bars {
@@ -54,7 +54,10 @@ static void find_range(const struct figure_distribution *d, struct bars *b)
 static void count_bars(const struct figure_distribution *d, struct bars *b)
 {
     double spread = log10(quantile(d, 0.75) / quantile(d, 0.25));
-    double width = 2 * spread / cbrt((double)d->n), wanted = (b->high - b->low) / fmax(width, 1e-9);
+    double width = 2 * spread / cbrt((double)d->n);
+    for (int j = 0; j < d->k; j++) /* where phases lie apart, the quartiles say nothing of them */
+        if (d->weight[j] > 0.1) width = fmin(width, 0.7 * d->sd[j] / log(10));
+    double wanted = (b->high - b->low) / fmax(width, 1e-9);
     b->bins = (size_t)fmin(fmax(wanted, BINS_LEAST), BINS_MOST);
     for (size_t i = 0; i < d->n; i++) {
         double at = (log10(d->value[i]) - b->low) / (b->high - b->low) * (double)b->bins;

@@ -2,13 +2,15 @@
 import csv
 import io
 import json
+import re
+import shlex
 import unittest
 
 import h5py
 import numpy as np
 from scipy import ndimage, optimize, stats
 
-from run import InFolder
+from run import ROOT, InFolder, cantle
 
 ROWS, COLUMNS = 40, 48
 RNG = np.random.default_rng(20261125)
@@ -366,6 +368,29 @@ class Summary(InFolder):
             self.assertIn(words, text)
         self.run_there("summary", "f.h5", "adhesion", "--figure", "a.svg", "--draws", 20, "--mask", "modulus > 1 MPa")
         self.assertIn("mask: modulus", (self.folder / "a.svg").read_text())
+
+    def test_the_pages_lines(self):
+        """docs/summary-and-export.md: its first block as it stands. docs/masks.md: every form of its table."""
+        page = (ROOT / "docs" / "summary-and-export.md").read_text()
+        self.blend("maps.h5", [0.7, 0.3], [14.0, 15.5], [0.25, 0.3])
+        lines = re.search(r"```sh\n(.*?)```", page, re.S).group(1).splitlines()
+        self.assertGreater(len(lines), 3)
+        for line in lines:
+            words = shlex.split(line.split(" > ")[0], comments=True)
+            self.assertEqual(words[0], "cantle")
+            self.run_there(*words[1:])
+        with h5py.File(self.folder / "FILE.h5", "w") as f:
+            f["path"] = np.full((ROWS, COLUMNS), 2)
+        page = (ROOT / "docs" / "masks.md").read_text()
+        forms = [form for row in re.findall(r"^\| (`.*?) \|", page, re.M) for form in re.findall(r"`([^`]+)`", row)]
+        self.assertGreater(len(forms), 15)
+        for form in forms:
+            done = cantle("summary", "maps.h5", "--draws", 0, "--no-phases", "--mask",
+                          form.replace("MASK", "is accepted"), folder=self.folder)
+            self.assertTrue(done.returncode == 0 or "the mask chooses no pixel" in done.stderr, (form, done.stderr))
+        text = re.search(r"with its place: `mask, (character \d+)", page).group(1)
+        self.assertIn(text, cantle("summary", "maps.h5", "--mask", "modulus > 2 and is accepted",
+                                   folder=self.folder).stderr)
 
     def test_refusals(self):
         self.make("r.h5", RNG.lognormal(14, 0.3, (ROWS, COLUMNS)))
