@@ -26,6 +26,7 @@ struct recipe;
     L(tip_poisson_ratio, tip, "1", -0.99, 0.5, "Poisson's ratio of the tip")                       \
     L(sample_thickness, sample, "m", 1e-10, 1e-1, "thickness of the sample")                       \
     L(maugis_parameter, sample, "1", 1e-3, 1e3, "transition parameter lambda after Maugis")        \
+    L(grafting_density, sample, "m-2", 1e10, 1e20, "density of the brush's chains")                \
     L(poisson_ratio, sample, "1", -0.99, 0.5, "Poisson's ratio of the sample")
 
 enum lever_item {

@@ -79,6 +79,14 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     }
 }
 
+static bool any_layer(const struct maps_view *v, int map)
+{
+    bool any = false;
+    for (int i = map; i < MAP_COUNT && map_rows[i].first == map; i++)
+        any = any || map_has_value(v, (enum map_id)i);
+    return any;
+}
+
 /* `all` becomes the names of the maps that have a value. */
 static enum status choose(struct options *o, const struct maps_view *v, struct report *rep)
 {
@@ -86,7 +94,7 @@ static enum status choose(struct options *o, const struct maps_view *v, struct r
         if (strcmp(o->name[i], "all") == 0) {
             o->n_names = 0;
             for (int map = 0; map < MAP_COUNT; map++)
-                if (map_has_value(v, (enum map_id)map)) add_name(o, map_rows[map].name);
+                if (map_begins(map) && any_layer(v, map)) add_name(o, map_rows[map].name);
             return o->n_names ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", v->path);
         }
     if (o->n_names) return ST_OK;
@@ -126,6 +134,9 @@ static enum status load_arrays(const struct options *o, const struct maps_view *
                                              : EXPORT_UINT64,
             .layers = a->layers,
             .data = a->data,
+            .axis = a->axis,
+            .axis_unit = a->axis_unit,
+            .at = a->at,
         };
     }
     free(chosen);

@@ -11,35 +11,22 @@
 enum status map_unknown(const char *word, struct report *rep)
 {
     const char *names[MAP_COUNT];
-    char list[768] = "";
-    for (int i = 0; i < MAP_COUNT; i++) {
+    for (int i = 0; i < MAP_COUNT; i++)
         names[i] = map_rows[i].name;
-        size_t used = strlen(list);
-        snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "", names[i]);
-    }
     int near = words_nearest(word, names, MAP_COUNT);
     if (near >= 0)
-        return fail(rep, ST_USAGE, "'%.64s' is not a map; did you mean %s? There are: %s", word,
-                    names[near], list);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map; there are: all, %s", word, list);
+        return fail(rep, ST_USAGE,
+                    "'%.64s' is not a map; did you mean %s? `cantle manual maps` lists them", word,
+                    names[near]);
+    return fail(rep, ST_USAGE,
+                "'%.64s' is not a map; write all, or a name that `cantle manual maps` lists", word);
 }
 
-enum status map_named(const struct maps_view *v, const char *word, enum map_id *id, bool *errors,
-                      struct report *rep)
+bool map_is_named(const char *word, int map)
 {
-    size_t n = strlen(word), tail = strlen("_errors");
-    bool wants = errors && n > tail && strcmp(word + n - tail, "_errors") == 0;
-    if (errors) *errors = wants;
-    for (int i = 0; i < MAP_COUNT; i++) {
-        const char *name = map_rows[i].name;
-        if (strlen(name) != n - (wants ? tail : 0) || strncmp(word, name, strlen(name)) != 0)
-            continue;
-        *id = (enum map_id)i;
-        return (wants ? v->error[i] : v->map[i])
-                   ? ST_OK
-                   : fail(rep, ST_USAGE, "%s: has no map '%s'", v->path, word);
-    }
-    return map_unknown(word, rep);
+    char label[64];
+    map_label(map, label);
+    return strcmp(word, map_rows[map].name) == 0 || strcmp(word, label) == 0;
 }
 
 bool map_has_value(const struct maps_view *v, enum map_id id)

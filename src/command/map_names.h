@@ -7,9 +7,8 @@
 /** The message for a word that is no map, with the nearest one. @return ST_USAGE */
 enum status map_unknown(const char *word, struct report *rep) MUST_CHECK;
 
-/** NAME of a map of the file, or NAME_errors where errors is not NULL. Errors: ST_USAGE. */
-enum status map_named(const struct maps_view *v, const char *word, enum map_id *id, bool *errors,
-                      struct report *rep) MUST_CHECK;
+/** True for the name of a map, and of one layer of a map with a further axis: "depth_modulus:3". */
+bool map_is_named(const char *word, int map);
 
 /** True if any pixel has a value in this map. */
 bool map_has_value(const struct maps_view *v, enum map_id id);

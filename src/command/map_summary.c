@@ -1,6 +1,7 @@
 #include "command/map_summary.h"
 
 #include "base/units.h"
+#include "command/tip_words.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -78,5 +79,10 @@ void map_summary_print(const struct map_outcome *o)
     for (size_t i = 0; i < sizeof shown / sizeof *shown; i++)
         print_row(s, shown[i]);
     if (o->budget) print_budget(o->budget);
+    for (size_t i = 0; i < s->tip.n; i++) {
+        char words[400];
+        tip_words(&s->tip.at[i], words, sizeof words);
+        printf("warning: tip: %s; all pixels from there on are flagged tip_changed\n", words);
+    }
     printf("maps: %s\n", o->output);
 }

@@ -33,7 +33,11 @@ enum {
     KEY_face_angle,
     KEY_spring_constant,
     KEY_poisson,
-    KEY_peak_force
+    KEY_peak_force,
+    KEY_tip_change,
+    KEY_tip_radius,
+    KEY_tip_adhesion,
+    KEY_tip_height
 };
 
 static const struct argp_option option_rows[] = {
@@ -69,6 +73,13 @@ static const struct argp_option option_rows[] = {
     {"poisson", KEY_poisson, "NUMBER", 0, "Poisson's ratio of the sample (default 0.5)", 3},
     {"peak-force", KEY_peak_force, "FORCE", 0, "force at which the approach ends (default 2 nN)",
      3},
+    {NULL, 0, NULL, 0, "A tip that changes while it scans, for any scene:", 4},
+    {"tip-change", KEY_tip_change, "ROW", 0, "another tip from this row on", 4},
+    {"tip-radius", KEY_tip_radius, "FACTOR", 0, "its radius over that before (default 1.5)", 4},
+    {"tip-adhesion", KEY_tip_adhesion, "FACTOR", 0, "work of adhesion over that before (default 1)",
+     4},
+    {"tip-height", KEY_tip_height, "LENGTH", 0,
+     "by how much all looks taller, as with something on the tip (default 0 nm)", 4},
     {0},
 };
 
@@ -87,6 +98,9 @@ static const struct {
     {KEY_spring_constant, "spring-constant", "N/m", offsetof(struct scene_options, spring_n_per_m)},
     {KEY_poisson, "poisson", "1", offsetof(struct scene_options, poisson_ratio)},
     {KEY_peak_force, "peak-force", "N", offsetof(struct scene_options, peak_force_n)},
+    {KEY_tip_radius, "tip-radius", "1", offsetof(struct scene_options, tip_radius_factor)},
+    {KEY_tip_adhesion, "tip-adhesion", "1", offsetof(struct scene_options, tip_adhesion_factor)},
+    {KEY_tip_height, "tip-height", "m", offsetof(struct scene_options, tip_height_m)},
 };
 
 static error_t take_quantity(int key, const char *arg, struct argp_state *state)
@@ -134,6 +148,10 @@ static error_t take_number(int key, const char *arg, struct argp_state *state)
     case KEY_samples:
         bad = take_count(state, "samples", arg, 32, 1u << 20, &n);
         s->samples = n;
+        return bad;
+    case KEY_tip_change:
+        bad = take_count(state, "tip-change", arg, 1, 65535, &n);
+        s->tip_change_row = n;
         return bad;
     case KEY_seed:
         bad = take_count(state, "seed", arg, 0, UINT32_MAX, &n);
@@ -269,7 +287,10 @@ enum status command_simulate(int argc, char **argv, const struct world *world, s
                           .face_angle_rad = NAN,
                           .spring_n_per_m = NAN,
                           .poisson_ratio = NAN,
-                          .peak_force_n = NAN},
+                          .peak_force_n = NAN,
+                          .tip_radius_factor = NAN,
+                          .tip_adhesion_factor = NAN,
+                          .tip_height_m = NAN},
     };
     bool done = false;
     enum status st = options_parse(&simulate_argp, argc, argv, world, &o, &done, rep);

@@ -136,21 +136,37 @@ bool summary_uses(const struct summary_all *a, uint8_t state)
            (state == STATE_rejected && a->with_rejected);
 }
 
+static void choose(struct summary_all *a, int id)
+{
+    for (size_t k = 0; k < a->n_parts; k++)
+        if ((int)a->part[k].id == id) return;
+    a->part[a->n_parts++].id = (enum map_id)id;
+}
+
+/* A name stands for all layers that are there. */
+static enum status choose_word(struct summary_all *a, const char *word, struct report *rep)
+{
+    bool known = false, there = false;
+    for (int i = 0; i < MAP_COUNT; i++) {
+        if (!map_is_named(word, i)) continue;
+        known = true;
+        if (!a->view->map[i]) continue;
+        there = true;
+        choose(a, i);
+    }
+    if (!known) return map_unknown(word, rep);
+    return there ? ST_OK : fail(rep, ST_USAGE, "%s: has no map '%s'", a->view->path, word);
+}
+
 static enum status choose_maps(struct summary_all *a, const struct options *o, struct report *rep)
 {
     enum status st = ST_OK;
-    for (size_t i = 0; i < o->n_words && st == ST_OK; i++) {
-        enum map_id id = MAP_modulus;
-        bool again = false;
-        st = map_named(a->view, o->word[i], &id, NULL, rep);
-        for (size_t k = 0; k < a->n_parts; k++)
-            again |= a->part[k].id == id;
-        if (!again) a->part[a->n_parts++].id = id;
-    }
+    for (size_t i = 0; i < o->n_words && st == ST_OK; i++)
+        st = choose_word(a, o->word[i], rep);
     if (o->n_words) return st;
     if (!a->view->map[MAP_modulus])
         return fail(rep, ST_INPUT, "%s: holds no modulus; name a map", a->view->path);
-    a->part[a->n_parts++].id = MAP_modulus;
+    choose(a, MAP_modulus);
     return ST_OK;
 }
 
@@ -251,8 +267,10 @@ static enum status write_phases(const struct summary_all *a, const struct option
                     "and be one that is drawn by its logarithm",
                     a->view->path);
     const struct map_summary_part *p = &a->part[a->phase_part];
+    char label[64];
+    map_label((int)p->id, label);
     const struct phases_file f = {.view = a->view,
-                                  .map = map_rows[p->id].name,
+                                  .map = label,
                                   .mask = a->mask,
                                   .command_line = command_line,
                                   .phase = a->phase,

@@ -118,8 +118,11 @@ static json_t *json_part(const struct summary_all *a, const struct map_summary_p
 enum status summary_print_json(const struct summary_all *a, struct report *rep)
 {
     json_t *maps = json_object();
-    for (size_t k = 0; k < a->n_parts; k++)
-        json_object_set_new(maps, map_rows[a->part[k].id].name, json_part(a, &a->part[k]));
+    for (size_t k = 0; k < a->n_parts; k++) {
+        char label[64];
+        map_label((int)a->part[k].id, label);
+        json_object_set_new(maps, label, json_part(a, &a->part[k]));
+    }
     return describe_print(json_pack("{s:s, s:o, s:s, s:s, s:o, s:o, s:o}", "kind", "summary",
                                     "path", describe_text(a->view->path), "title", a->view->title,
                                     "digest", a->view->summary.digest, "mask",
@@ -189,9 +192,10 @@ static void csv_phases(const char *map, const char *unit, const struct phases *f
 
 static void csv_part(const struct map_summary_part *p)
 {
-    const char *map = map_rows[p->id].name, *unit = map_rows[p->id].si_unit;
+    const char *unit = map_rows[p->id].si_unit;
     const struct summary *s = &p->s;
-    char name[32];
+    char name[32], map[64];
+    map_label((int)p->id, map);
     plain(map, 0, "pixels_used", "1", (double)s->robust.n, NAN);
     plain(map, 0, "pixels_without_value", "1", (double)p->without_value, NAN);
     plain(map, 0, "independent_pixels", "1", s->correlation.n_effective, NAN);

@@ -43,18 +43,19 @@ static void show(double value, const struct map_summary_part *p, char out[48])
 
 static void print_median(const struct summary_all *a, const struct map_summary_part *p)
 {
-    char median[48], low[48], high[48], se[48];
+    char median[48], low[48], high[48], se[48], label[64];
     const struct summary *s = &p->s;
+    map_label((int)p->id, label);
     show(s->robust.median, p, median);
     show(s->low, p, low);
     show(s->high, p, high);
     show(s->median_se, p, se);
     if (s->draws == 0) {
-        describe_line(map_rows[p->id].name, "median %s of %zu pixels", median, s->robust.n);
+        describe_line(label, "median %s of %zu pixels", median, s->robust.n);
         return;
     }
-    describe_line(map_rows[p->id].name, "median %s, 95 %% between %s and %s; %zu pixels", median,
-                  low, high, s->robust.n);
+    describe_line(label, "median %s, 95 %% between %s and %s; %zu pixels", median, low, high,
+                  s->robust.n);
     describe_line("",
                   "  standard error %s: scatter of this sample alone, from %zu draws of blocks of "
                   "%zu x %zu pixels, seed %lu",
@@ -159,11 +160,12 @@ void summary_print(const struct summary_all *a)
     print_pixels(a);
     for (size_t k = 0; k < a->n_parts; k++) {
         const struct map_summary_part *p = &a->part[k];
+        char label[64];
+        map_label((int)p->id, label);
         if (p->without_value)
-            describe_line("", "%8zu used pixels have no %s", p->without_value,
-                          map_rows[p->id].name);
+            describe_line("", "%8zu used pixels have no %s", p->without_value, label);
         if (p->s.robust.n == 0) {
-            describe_line(map_rows[p->id].name, "no value");
+            describe_line(label, "no value");
             continue;
         }
         print_median(a, p);

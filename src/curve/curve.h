@@ -42,10 +42,29 @@ struct substrate_box {
     double x_from, x_to, y_from, y_to; /**< m */
 };
 
+/** Search for rupture events (tethers.h). */
+struct tether_plan {
+    size_t window; /**< samples of a line on either side */
+    double alarm;  /**< share of curves without an event that show one */
+    int chain;     /**< 0 none, 1 worm-like, 2 freely jointed */
+    double unit_m; /**< persistence or Kuhn length; NaN = fitted */
+    double temperature_k;
+};
+
+/** Lateral signal (lateral.h). */
+struct lateral_plan {
+    int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
+    double crosstalk, crosstalk_u; /**< V/m, where given */
+    double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    struct map_extent extent; /**< what is made beside the maps that are always there */
+    struct tether_plan tethers;
+    struct lateral_plan lateral;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -74,7 +93,8 @@ struct curve_plan {
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
             modulus_low_pa, modulus_high_pa,
-            surface_slope_rad; /**< NaN = no limit; looked at when all pixels are done */
+            surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
+            tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
 };
 
@@ -84,6 +104,11 @@ struct curve_plan {
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** Whether the volume has the lateral signal, where the plan asks for it. @param volts  segment has
+ * a lateral signal in V or quadrants. Errors: ST_RECIPE. */
+enum status lateral_check(const struct curve_plan *plan, const bool volts[SEG_COUNT],
+                          struct report *rep) MUST_CHECK;
 
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,

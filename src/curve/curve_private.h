@@ -70,6 +70,7 @@ struct curve_work {
     double *indent;                           /**< fit in force space: z - deflection */
     double *model_values;                     /**< fit set: fitted values, residuals */
     double *scratch;                          /**< [2 n] */
+    double *sums[3];                          /**< [n + 1] running sums */
     double *model;                            /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                          /**< [n] trace */
     struct fit_work *fit;

@@ -52,11 +52,20 @@ static void put_name(FILE *out, const struct export_array *a)
     put_field(out, text);
 }
 
+static void put_axis(FILE *out, const struct export_array *a)
+{
+    char text[128];
+    snprintf(text, sizeof text, a->axis && *a->axis_unit ? "%s (%s)" : "%s",
+             a->axis ? a->axis : "layer", a->axis ? a->axis_unit : "");
+    fputc(',', out);
+    put_field(out, text);
+}
+
 static void put_list(FILE *out, const struct export_maps *m)
 {
     size_t layers = m->array[0].layers;
     fputs("x (um),y (um)", out);
-    if (layers > 1) fputs(",layer", out);
+    if (layers > 1) put_axis(out, &m->array[0]);
     for (size_t k = 0; k < m->n; k++) {
         fputc(',', out);
         put_name(out, &m->array[k]);
@@ -66,7 +75,10 @@ static void put_list(FILE *out, const struct export_maps *m)
         for (size_t j = 0; j < m->nx; j++)
             for (size_t l = 0; l < layers; l++) {
                 fprintf(out, "%.12g,%.12g", m->x_um[j], m->y_um[i]);
-                if (layers > 1) fprintf(out, ",%zu", l);
+                if (layers > 1 && m->array[0].axis)
+                    fprintf(out, ",%.12g", m->array[0].at[l]);
+                else if (layers > 1)
+                    fprintf(out, ",%zu", l);
                 for (size_t k = 0; k < m->n; k++) {
                     fputc(',', out);
                     put_value(out, m, &m->array[k], i, j, l);

@@ -17,6 +17,9 @@ struct export_array {
     enum export_type type;
     size_t layers;    /**< 1 for a plane */
     const void *data; /**< [ny,nx,layers], row-major, y and x ascending */
+    const char *axis,
+        *axis_unit;   /**< what the layers lie along, "" = no unit; NULL = only numbered */
+    const double *at; /**< [layers] where, in axis_unit */
 };
 
 struct export_maps {

@@ -58,8 +58,11 @@ static TIFF *open_tiff(const char *path, bool large, struct said *said)
 static void describe(const struct export_maps *m, const struct export_array *a, size_t layer,
                      char *out, size_t size)
 {
-    char place[64] = "";
-    if (a->layers > 1) snprintf(place, sizeof place, "layer: %zu of %zu\n", layer, a->layers);
+    char place[128] = "";
+    if (a->layers > 1) snprintf(place, sizeof place, "layer: %zu of %zu\n", layer + 1, a->layers);
+    if (a->axis)
+        snprintf(place + strlen(place), sizeof place - strlen(place), "%s: %.12g %s\n", a->axis,
+                 a->at[layer], a->axis_unit);
     snprintf(out, size,
              "map: %s\nunit: %s\n%swords: %s\ntitle: %s\nsource: %s\n"
              "x: %.12g to %.12g um, left to right\ny: %.12g to %.12g um, top to bottom\n",

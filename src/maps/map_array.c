@@ -1,6 +1,7 @@
 #include "maps/map_array.h"
 
 #include "base/guard.h"
+#include "base/units.h"
 #include "base/words.h"
 #include "maps/h5get.h"
 #include "maps/layout.h"
@@ -66,24 +67,76 @@ static enum status not_there(const char *name, const char *path, struct report *
     for (int i = 0; i < MAP_COUNT; i++)
         names[i + 2] = map_rows[i].name;
     int near = *name == '/' ? -1 : words_nearest(name, names, MAP_COUNT + 2);
-    return near >= 0
-               ? fail(rep, ST_USAGE, "%s: has no map '%.64s'; did you mean %s?", path, name,
-                      names[near])
-               : fail(rep, ST_USAGE,
-                      "%s: has no map '%.64s'; `cantle describe` lists the maps, and state and "
-                      "flags are there too",
-                      path, name);
+    if (near >= 0 && strcmp(name, names[near]) != 0)
+        return fail(rep, ST_USAGE, "%s: has no map '%.64s'; did you mean %s?", path, name,
+                    names[near]);
+    return fail(rep, ST_USAGE,
+                "%s: has no map '%.64s'; `cantle describe` lists the maps, and state and flags are "
+                "there too",
+                path, name);
+}
+
+/* Where a name lies in the file, and of which map it is (-1: of none that we know). */
+static bool place_of(const char *name, char *path, size_t size, int *map, size_t *layer)
+{
+    char base[96], tail[16] = "";
+    size_t n = strcspn(name, ":"), errors = strlen("_errors");
+    *map = -1;
+    *layer = 0;
+    if (*name == '/') return snprintf(path, size, "%s", name) < (int)size;
+    if (n >= sizeof base || strlen(name + n) >= sizeof tail) return false;
+    snprintf(base, sizeof base, "%.*s", (int)n, name);
+    snprintf(tail, sizeof tail, "%s", name + n);
+    bool wants = n > errors && strcmp(base + n - errors, "_errors") == 0;
+    if (wants) base[n - errors] = 0;
+    for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
+        if (!map_begins(i) || strcmp(base, map_rows[i].name) != 0 || (wants && !map_rows[i].errors))
+            continue;
+        *map = i;
+        layout_path(i, wants, path);
+        for (size_t k = 0; *tail && k < axis_rows[map_rows[i].axis].most; k++) {
+            snprintf(label, sizeof label, ":%zu", k + 1);
+            if (map_rows[i].axis && strcmp(tail, label) == 0) *layer = k + 1;
+        }
+        return !*tail || *layer > 0;
+    }
+    return snprintf(path, size, MAPS_GROUP "/%s", name) < (int)size;
+}
+
+/* Keep one layer (counted from 1) of several. */
+static void keep_layer(struct map_array *a, size_t pixels, size_t layer)
+{
+    float *value = a->data;
+    for (size_t p = 0; p < pixels; p++)
+        value[p] = value[p * a->layers + layer - 1];
+    a->at[0] = a->at[layer - 1];
+    a->layers = 1;
+}
+
+static enum status name_layers(struct map_array *a, const struct maps_view *v, int map,
+                               struct report *rep)
+{
+    const struct axis_row *axis = &axis_rows[map_rows[map].axis];
+    double factor;
+    if (!map_rows[map].axis || a->layers > axis->most) return ST_OK;
+    enum status st = units_from_si(axis->si_unit, axis->unit, &factor, rep);
+    a->axis = axis->name;
+    a->axis_unit = strcmp(axis->unit, "1") ? axis->unit : "";
+    for (size_t k = 0; k < a->layers; k++)
+        a->at[k] = factor * v->extent.at[map_rows[map].axis][k];
+    return st;
 }
 
 enum status map_array_load(struct map_array *out, const struct maps_view *v, const char *name,
                            struct report *rep)
 {
     char path[256];
+    int map;
+    size_t layer;
     *out = (struct map_array){.layers = 1};
-    int used = snprintf(path, sizeof path, *name == '/' ? "%s%s" : "%s/%s",
-                        *name == '/' ? "" : MAPS_GROUP, name);
-    if (used < 0 || (size_t)used >= sizeof path || strlen(name) >= sizeof out->name)
-        return fail(rep, ST_USAGE, "'%.64s...': this name is too long", name);
+    if (strlen(name) >= sizeof out->name || !place_of(name, path, sizeof path, &map, &layer))
+        return not_there(name, v->path, rep);
     snprintf(out->name, sizeof out->name, "%s", name);
     guard_file(v->path);
     hid_t file = h5put_open(v->path);
@@ -92,6 +145,9 @@ enum status map_array_load(struct map_array *out, const struct maps_view *v, con
                                              : not_there(name, v->path, rep);
     if (file >= 0) H5Fclose(file);
     guard_file(NULL);
+    if (st == ST_OK && map >= 0) st = name_layers(out, v, map, rep);
+    if (st == ST_OK && layer > out->layers) st = not_there(name, v->path, rep);
+    if (st == ST_OK && layer && out->type == ARRAY_FLOAT32) keep_layer(out, v->ny * v->nx, layer);
     if (st == ST_INPUT) return within(rep, st, "%s: ", v->path);
     return st;
 }

@@ -15,10 +15,13 @@ struct map_array {
     enum map_array_type type;             /**< whole numbers of one byte or more; else float */
     size_t layers;                        /**< 1 for a plane */
     void *data;                           /**< [ny,nx,layers] as in the file; owned */
+    const char *axis, *axis_unit; /**< what the layers lie along; NULL = not known. Static */
+    double at[AXIS_LONGEST];      /**< [layers] where, in axis_unit */
 };
 
-/** Read NAME of /entry/maps, or the dataset at a path that begins with '/'. Its first two lengths
- *  are ny and nx of the view. Errors: ST_USAGE for a name that is not there (with the nearest map),
+/** Read NAME of /entry/maps, all layers of a map with a further axis, one of them
+ * ("depth_modulus:3"), or the dataset at a path that begins with '/'. Its first two lengths are ny
+ * and nx of the view. Errors: ST_USAGE for a name that is not there (with the nearest map),
  *  ST_INPUT for another shape or type, ST_MEMORY. */
 enum status map_array_load(struct map_array *out, const struct maps_view *v, const char *name,
                            struct report *rep) MUST_CHECK;

@@ -210,6 +210,10 @@ static void settle_physics(struct scene *s, const struct scene_options *o)
     s->setup.face_angle_rad = given(o->face_angle_rad, own->face_angle_rad);
     s->setup.spring_n_per_m = given(o->spring_n_per_m, own->spring_n_per_m);
     s->seed = o->seed;
+    s->tip_change_row = o->tip_change_row;
+    s->tip_radius_factor = given(o->tip_radius_factor, 1.5);
+    s->tip_adhesion_factor = given(o->tip_adhesion_factor, 1);
+    s->tip_height_m = given(o->tip_height_m, 0);
 }
 
 static enum status check_options(const struct scene *s, const struct scene_options *o,
@@ -225,6 +229,16 @@ static enum status check_options(const struct scene *s, const struct scene_optio
                     "--radius, --half-angle, --face-angle, --spring-constant, --poisson "
                     "and --peak-force go with --scene uniform",
                     s->kind->name);
+    if (o->tip_change_row == 0 &&
+        !(isnan(o->tip_radius_factor) && isnan(o->tip_adhesion_factor) && isnan(o->tip_height_m)))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius, --tip-adhesion and --tip-height say how the tip changes; add "
+                    "--tip-change ROW to say where");
+    if (o->tip_change_row >= s->layout.ny)
+        return fail(rep, ST_USAGE, "--tip-change: there are only %zu rows", s->layout.ny);
+    if (!(s->tip_radius_factor > 0) || !(s->tip_adhesion_factor >= 0))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius must be larger than zero, --tip-adhesion not negative");
     if (s->layout.n < 32) return fail(rep, ST_USAGE, "--samples: at least 32 are needed");
     if (!(s->noise_m >= 0)) return fail(rep, ST_USAGE, "--noise: must not be negative");
     if (!(s->modulus_pa > 0)) return fail(rep, ST_USAGE, "--modulus: must be larger than zero");
@@ -336,12 +350,23 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     t->indentation_m = known ? x_end - setpoint_m : NAN;
 }
 
+/* From the row of the change on another tip scans the same sample. */
+static void change_tip(struct scene *s, size_t row, struct scene_place *p)
+{
+    if (s->tip_change_row == 0 || row < s->tip_change_row) return;
+    s->setup.radius_m *= s->tip_radius_factor;
+    p->work_j_per_m2 *= s->tip_adhesion_factor;
+    p->height_m += s->tip_height_m;
+}
+
 void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
                  struct scene_truth *truth)
 {
     const struct volume_layout *l = &s->layout;
     struct scene_place p = {0};
+    const double radius_m = s->setup.radius_m;
     s->kind->place(s, row, col, &p);
+    change_tip(s, row, &p);
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
     double x_end = displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
     double z_end = x_end - p.height_m; /* higher places are met earlier */
@@ -361,6 +386,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     make_segment(s, &p, true, x_back, retract_v);
     for (size_t i = 0; !p.present && i < l->n; i++)
         approach_v[i] = retract_v[i] = 0.0;
+    s->setup.radius_m = radius_m;
 }
 
 /* Maps of truth: [ny,nx] each. */

@@ -18,6 +18,10 @@ struct scene_options {
     const char *model; /**< uniform only, as all that follow */
     double modulus_pa, work_j_per_m2, radius_m, half_angle_rad, face_angle_rad, spring_n_per_m,
         poisson_ratio, peak_force_n;
+    size_t tip_change_row; /**< from this row on the tip is another one; 0 = never */
+    double tip_radius_factor,
+        tip_adhesion_factor, /**< NaN: 1.5 and 1; of radius and work of adhesion */
+        tip_height_m;        /**< NaN: 0; the apex is longer by it, so that all looks taller */
 };
 
 /** One row a scene: name, summary for the help. */

@@ -25,6 +25,8 @@ struct scene {
     double poisson_ratio, sensitivity, noise_m, peak_force_n, ramp_share;
     double modulus_pa, work_j_per_m2; /**< uniform */
     uint64_t seed;
+    size_t tip_change_row; /**< 0 = never */
+    double tip_radius_factor, tip_adhesion_factor, tip_height_m;
     double island[ISLANDS][5]; /**< u, v, radius, two phases; in widths of the scan */
     double wave[WAVES][3];     /**< two wave numbers, phase */
     gsl_rng *rng;
