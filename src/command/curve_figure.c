@@ -50,7 +50,7 @@ static void add(struct drawing *d, int panel, struct figure_series s)
 static void choose_axis(struct axis_unit *out, const char *words, const char *si_unit,
                         double magnitude)
 {
-    const char *prefix = units_prefix(magnitude, &out->factor);
+    const char *prefix = units_prefix(magnitude, si_unit, &out->factor);
     snprintf(out->label, sizeof out->label, "%s (%s%s)", words,
              strcmp(prefix, "u") ? prefix : "\u00b5", si_unit);
 }

@@ -24,7 +24,7 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
         return;
     }
     double magnitude = fmax(fabs(m->value), m->error);
-    const char *prefix = pure ? "" : units_prefix(magnitude, &factor);
+    const char *prefix = pure ? "" : units_prefix(magnitude, si_unit, &factor);
     double digits = fmin(fmax(1 - floor(log10(m->error / factor)), 0), 9);
     snprintf(out, size, "%.*f %s %.*f%s%s%s", (int)digits, m->value / factor, plus_minus,
              (int)digits, m->error / factor, pure ? "" : " ", prefix, pure ? "" : si_unit);

@@ -237,6 +237,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    measure_unloading(plan, raw, work, out);
     brush_measure(plan, lane, fit, out);
     depth_measure(plan, work, lane, fit, out);
     tethers_measure(plan, work, fit, out);

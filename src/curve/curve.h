@@ -5,6 +5,7 @@
 #include "calibration/lever.h"
 #include "calibration/tilt.h"
 #include "contact/contact.h"
+#include "contact/unloading.h"
 #include "curve/result.h"
 #include "fit/plane.h"
 #include "recipe/recipe.h"
@@ -88,11 +89,16 @@ struct curve_plan {
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
     int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
+        double from, to; /**< window of the unloading, shares of its peak */
+        double zero_to;  /**< part of the loading that says where depth begins, likewise */
+        struct unloading_law law;
+    } unloading;
+    struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa,
+            modulus_low_pa, modulus_high_pa, residual_depth, unloading_adhesion,
             surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
             tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;

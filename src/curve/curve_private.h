@@ -146,6 +146,11 @@ double sample_modulus(const struct curve_plan *plan, double reduced, double *pow
 void measure_transition(const struct curve_plan *plan, const struct lane *retract,
                         const struct contact_fit *fit, struct pixel_result *out);
 
+/** Maps of the unloading analysis, where the plan asks for it, and its flags. Needs the map of
+ * adhesion; overwrites the workspace's fit set. */
+void measure_unloading(const struct curve_plan *plan, const struct raw_curve *raw,
+                       struct curve_work *w, struct pixel_result *out);
+
 /** All maps from lanes and fit; flags that come from them. */
 void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
                   const struct contact_fit *fit, struct pixel_result *out);

@@ -9,7 +9,7 @@ enum status depth_plan(const struct recipe *recipe, struct curve_plan *plan, str
     const struct recipe_value *windows = &recipe->v[KEY_depth_windows],
                               *deepest = &recipe->v[KEY_depth_deepest];
     size_t n = (size_t)windows->si;
-    if (n == 0 && deepest->given)
+    if (n == 0 && recipe_means(recipe, KEY_depth_deepest))
         return fail(rep, ST_RECIPE,
                     "line %d: depth.deepest is given, but depth.windows is 0; write how many "
                     "windows there shall be, or remove the line",

@@ -14,7 +14,7 @@ enum status lateral_plan(const struct recipe *recipe, struct curve_plan *plan, s
     struct lateral_plan *l = &plan->lateral;
     *l = (struct lateral_plan){.crosstalk = NAN, .newton_per_volt = NAN};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
-        if (v[rows[i]].given && v[KEY_lateral_measure].choice != 1)
+        if (v[KEY_lateral_measure].choice != 1 && recipe_means(recipe, rows[i]))
             return fail(rep, ST_RECIPE,
                         "line %d: lateral.%s is given, but lateral.measure is no; write "
                         "lateral.measure: yes, or remove the line",

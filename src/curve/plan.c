@@ -5,6 +5,7 @@
 #include "curve/depth.h"
 #include "curve/lateral.h"
 #include "curve/tethers.h"
+#include "curve/unloading_plan.h"
 
 #include <math.h>
 #include <string.h>
@@ -131,6 +132,7 @@ enum status curve_plan_renew(struct curve_plan *plan, struct report *rep)
         .poisson_ratio = item[LEVER_poisson_ratio].value,
         .layer = plan->setup.layer,
     };
+    unloading_plan_renew(plan);
     plan->free_extra = plan->model->has_extra && isnan(plan->setup.transition);
     plan->poisson_ratio = item[LEVER_poisson_ratio].value;
     if (contact_is_prepared(plan->model, &plan->setup)) return ST_OK;
@@ -162,6 +164,8 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
     if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
     out->limit.surface_slope_rad = si(r, KEY_limits_surface_slope);
+    out->limit.residual_depth = si(r, KEY_limits_residual_depth);
+    out->limit.unloading_adhesion = si(r, KEY_limits_unloading_adhesion);
     out->limit.tip_change = si(r, KEY_limits_tip_change);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
@@ -284,6 +288,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     st = choose_substrate(recipe, out, rep);
     if (st == ST_OK) st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
+    if (st == ST_OK) st = unloading_plan_make(recipe, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
     brush_plan(out);

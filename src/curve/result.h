@@ -114,7 +114,8 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     A(depth, "depth")                                                                              \
     A(tethers, "tethers")                                                                          \
     A(lateral, "lateral")                                                                          \
-    A(brush, "contact.model brush")
+    A(brush, "contact.model brush")                                                                \
+    A(unloading, "unloading")
 
 enum analysis {
 #define A(name, section) ANALYSIS_##name,
@@ -162,6 +163,37 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
     M(depth_modulus, "Pa", "kPa", 1, LOG, depth, depth, "modulus in a window of indentation",      \
       "E that the sample shows over one window of indentation, from the fitted contact point on "  \
       "(docs/methods.md, Modulus against depth)")                                                  \
+    M(hardness, "Pa", "kPa", 1, LOG, unloading, none, "hardness",                                  \
+      "peak force of the unloading over contact area, H = P/A (unloading analysis)")               \
+    M(unloading_modulus, "Pa", "kPa", 1, LOG, unloading, none, "modulus from the unloading",       \
+      "Young's modulus of the sample from unloading_reduced_modulus, the tip's own elasticity "    \
+      "taken off")                                                                                 \
+    M(unloading_reduced_modulus, "Pa", "kPa", 1, LOG, unloading, none,                             \
+      "reduced modulus from the unloading",                                                        \
+      "E_r = sqrt(pi) S/(2 beta sqrt(A)), of sample and tip together")                             \
+    M(unloading_stiffness, "N/m", "N/m", 1, LOG, unloading, none,                                  \
+      "contact stiffness at the start of unloading",                                               \
+      "S = dF/dh of the fitted power law at the peak force of the unloading")                      \
+    M(unloading_exponent, "1", "1", 1, LINEAR, unloading, none, "exponent of the unloading",       \
+      "m of F = B (h - h_f)^m")                                                                    \
+    M(unloading_force, "N", "nN", 1, LINEAR, unloading, none, "peak force of the unloading",       \
+      "P: of the fitted unloading where the retract begins")                                       \
+    M(unloading_depth, "m", "nm", 1, LINEAR, unloading, none, "depth at the start of unloading",   \
+      "h_max: (Z - d) there less its value where the loading began, which a power law through "    \
+      "the loading finds")                                                                         \
+    M(residual_depth, "m", "nm", 1, LINEAR, unloading, none, "depth after unloading",              \
+      "h_f: depth at which the fitted unloading reaches zero force")                               \
+    M(residual_depth_ratio, "1", "1", 1, LINEAR, unloading, none,                                  \
+      "depth after unloading over depth",                                                          \
+      "h_f/h_max: 0 is elastic, 1 plastic; above 0.7 material may pile up around the tip")         \
+    M(contact_depth, "m", "nm", 1, LINEAR, unloading, none, "contact depth",                       \
+      "h_c = h_max - epsilon P/S: along which the tip is in contact")                              \
+    M(contact_area, "m2", "nm2", 1, LOG, unloading, none, "contact area of the unloading",         \
+      "A(h_c): projected, from the area function that the recipe names")                           \
+    M(unloading_residual, "N", "pN", 0, LINEAR, unloading, none, "residual of the unloading fit",  \
+      "rms residual of the power law times the spring constant, over its window")                  \
+    M(unloading_samples, "1", "1", 0, LINEAR, unloading, none, "samples of the unloading fit",     \
+      "number of samples in its window")                                                           \
     M(brush_length, "m", "nm", 1, LINEAR, brush, none, "length of the brush",                      \
       "L of the model brush: distance at which the tip meets it")                                  \
     M(elastic_indentation, "m", "nm", 1, LINEAR, brush, none, "indentation of the body",           \
@@ -316,7 +348,21 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(chain_misfit, NOTE, "the force before the last rupture is not that of the chain")            \
     F(no_lateral, NOTE,                                                                            \
       "the lateral signal is missing here, or has too little contact or baseline")                 \
-    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")
+    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")  \
+    F(no_unloading, DOUBT,                                                                         \
+      "the unloading could not be fitted: no usable pair of curves, fewer than ten samples in "    \
+      "its window, or no minimum")                                                                 \
+    F(unloading_exponent, DOUBT, "the exponent of the unloading lies outside 1 to 3")              \
+    F(no_plastic_depth, DOUBT,                                                                     \
+      "no depth is left after unloading (two standard errors): elastic, so the hardness is only "  \
+      "a mean pressure")                                                                           \
+    F(pile_up, DOUBT,                                                                              \
+      "the depth left after unloading is above the limit: material may pile up, and the area be "  \
+      "larger than reckoned")                                                                      \
+    F(no_unloading_modulus, DOUBT,                                                                 \
+      "the contact depth has no area, or the reduced modulus is above that of the tip")            \
+    F(unloading_adhesion, DOUBT,                                                                   \
+      "the pull-off force is too large for an unloading analysis, which knows no adhesion")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

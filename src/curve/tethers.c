@@ -17,7 +17,7 @@ enum status tethers_plan(const struct recipe *recipe, struct curve_plan *plan, s
     struct tether_plan *t = &plan->tethers;
     bool asked = v[KEY_tethers_search].choice == 1;
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
-        if (v[rows[i]].given && !asked)
+        if (!asked && recipe_means(recipe, rows[i]))
             return fail(rep, ST_RECIPE,
                         "line %d: tethers.%s is given, but tethers.search is no; write "
                         "tethers.search: yes, or remove the line",

@@ -15,7 +15,7 @@ import xarray
 
 STATES = ["pending", "accepted", "doubtful", "rejected", "absent"]
 # spelling that UDUNITS reads: prefix and symbol, products, powers
-UNIT = re.compile(r"^(1|(?:[a-zA-Z]+\d?)(?:[/*. ][a-zA-Z]+\d?)*)$")
+UNIT = re.compile(r"^(1|(?:[a-zA-Z]+-?\d?)(?:[/*. ][a-zA-Z]+-?\d?)*)$")
 ISO_TIME = re.compile(r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d$")
 DIGEST = re.compile(r"^[0-9a-f]{32}$")
 
