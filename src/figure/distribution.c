@@ -45,7 +45,8 @@ static void find_range(const struct figure_distribution *d, struct bars *b)
     double margin = fmax(0.08 * (high - low), 0.02);
     b->low = low - margin;
     b->high = high + margin;
-    b->prefix = strcmp(d->si_unit, "1") ? units_prefix(quantile(d, 0.5), &b->factor) : "";
+    b->prefix = strcmp(d->si_unit, "1") ? units_prefix(quantile(d, 0.5), d->si_unit, &b->factor)
+                                        : "";
     if (!*b->prefix) b->factor = 1;
 }
 
