@@ -32,8 +32,9 @@ static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
 }
 
 /* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
- * plus twice the sum of their correlations, taken up to the first that is not positive. */
-static void inflate(const double *rest, size_t n, struct fit_result *r)
+ * plus twice the sum of their correlations, taken up to the first that is not positive. @return
+ * that factor */
+static double inflate(const double *rest, size_t n, struct fit_result *r)
 {
     double c[NOISE_LAGS + 1], factor = 1.0;
     noise_autocovariance(rest, n, NOISE_LAGS, c);
@@ -42,6 +43,7 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
     for (int a = 0; a < FIT_MAX_ALL; a++)
         for (int b = 0; b < FIT_MAX_ALL; b++)
             r->covariance[a][b] *= factor;
+    return factor;
 }
 
 /* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
@@ -57,7 +59,7 @@ void fit_noise_use(struct noise *noise, size_t n, struct fit_problem *p)
     }
 }
 
-void fit_noise_find(bool coloured, struct curve_work *w, const struct lane *lane,
+void fit_noise_find(bool coloured, bool known_white, struct curve_work *w, const struct lane *lane,
                     const struct fit_set *set, const struct fit_problem *p,
                     const struct fit_result *r, struct noise *noise)
 {
@@ -65,6 +67,7 @@ void fit_noise_find(bool coloured, struct curve_work *w, const struct lane *lane
     *noise = (struct noise){.gamma = {variance}};
     if (!coloured || !(sqrt(variance) > 1e-6 * fabs(set->y[p->n - 1]))) return;
     size_t n = noise_samples(w, lane, set);
+    if (known_white && n < set->n) return;
     if (n == set->n) plain_residuals(p, w, r);
     noise->samples = n;
     noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
@@ -76,26 +79,27 @@ void fit_noise_find(bool coloured, struct curve_work *w, const struct lane *lane
     if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
 }
 
-/* Noise with a memory: refit with it, from the minimum that white noise found. */
-void fit_noise_refine(struct curve_work *w, const struct lane *lane, const struct fit_set *set,
-                      struct fit_problem *p, struct fit_result *r, struct noise *noise)
+double fit_noise_refine(bool smooth, struct curve_work *w, const struct lane *lane,
+                        const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
+                        struct noise *noise)
 {
     struct fit_result found;
     double white = r->sum_squares;
-    if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
+    if (noise->order == 0 && !(noise->slow_ratio > 0)) return 1.0;
     fit_noise_use(noise, set->n, p);
     bool ok = fit_prepare(p, w->fit);
     if (ok) fit_search(p, w->fit, r->theta, &found);
+    if (ok && smooth) fit_polish(p, w->fit, &found);
     if (ok) fit_finish(p, w->fit, &found);
     /* a filter that trades much of the plain fit away has seen something else than noise */
     if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {
         *r = found;
-        return;
+        return 1.0;
     }
     noise->order = 0, noise->slow_ratio = 0;
     fit_noise_use(noise, set->n, p);
-    if (!fit_prepare(p, w->fit)) return;
+    if (!fit_prepare(p, w->fit)) return 1.0;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    inflate(w->model_values, noise_samples(w, lane, set), r);
+    return inflate(w->model_values, noise_samples(w, lane, set), r);
 }

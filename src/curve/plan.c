@@ -208,6 +208,14 @@ static enum status choose_substrate(const struct recipe *r, struct curve_plan *o
     return ST_OK;
 }
 
+size_t curve_plan_unknowns(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    size_t searched = 1u + (m->free_length ? 1u : 0u) + (m->free_kappa ? 1u : 0u) +
+                      (plan->free_extra ? 1u : 0u);
+    return searched + 1u + (plan->baseline_order ? 1u : 0u) + (m->pull ? 1u : 0u);
+}
+
 void curve_plan_free(struct curve_plan *plan)
 {
     contact_release(&plan->setup);

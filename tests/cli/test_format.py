@@ -27,7 +27,8 @@ class Format(unittest.TestCase):
                  "simulate": "base calibration contact curve volume",
                  "maps": "base recipe calibration curve review volume",
                  "grid": "base curve volume maps", "figure": "base",
-                 "export": "base"}
+                 "export": "base",
+                 "report": "base recipe calibration contact curve volume maps figure"}
         for path in sources():
             parts = path.split("/src/")
             if len(parts) < 2 or "/" not in parts[1]:
