@@ -17,6 +17,7 @@ struct world {
 #define COMMAND_LIST(C)                                                                            \
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
+    C(study, "Analyse", "map many volumes of several conditions and compare these")                \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
     C(import, "Prepare", "make a force volume of text, NumPy, HDF5 or raw data, or of volumes")    \

@@ -25,7 +25,8 @@ class Format(unittest.TestCase):
                  "doctor": "base calibration curve volume",
                  "simulate": "base calibration contact curve volume",
                  "review": "base", "maps": "base recipe calibration curve volume review",
-                 "grid": "base curve volume maps", "figure": "base"}
+                 "grid": "base curve volume maps", "figure": "base",
+                 "study": "base recipe curve review maps figure"}
         for path in sources():
             parts = path.split("/src/")
             if len(parts) < 2 or "/" not in parts[1]:
