@@ -111,7 +111,7 @@ static const char *const head =
     "table{border-collapse:collapse;margin:1em 0}td,th{border-bottom:1px solid #bbb;padding:.25em "
     ".7em;"
     "text-align:left}td.n{text-align:right;white-space:nowrap}\n"
-    "img{max-width:100%}.warn{border-left:4px solid #d55e00;padding-left:.8em}\n"
+    "img{max-width:100%;width:32em}.warn{border-left:4px solid #d55e00;padding-left:.8em}\n"
     "@media "
     "print{body{max-width:none;margin:0}h2{break-after:avoid}table,img{break-inside:avoid}}\n"
     "</style>\n";

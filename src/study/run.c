@@ -169,23 +169,25 @@ static void read_log(const char *log, bool *kept, char *why, size_t size)
 static enum status map_one(const struct study_volume *v, const struct study_run *run,
                            const char *self, struct study_outcome *out, struct report *rep)
 {
-    char ranks[16], *argv[16];
+    char ranks[16], *argv[16], mpiexec[] = "mpiexec", dash_n[] = "-n", map[] = "map",
+                               resume[] = "--resume", overwrite[] = "--overwrite", dash_o[] = "-o",
+                               end[] = "--";
     size_t n = 0;
     bool kept;
     int code = 0;
     snprintf(ranks, sizeof ranks, "%d", run->ranks);
     if (run->ranks > 1) {
-        argv[n++] = (char[]){"mpiexec"};
-        argv[n++] = (char[]){"-n"};
+        argv[n++] = mpiexec;
+        argv[n++] = dash_n;
         argv[n++] = ranks;
     }
     argv[n++] = (char *)self;
-    argv[n++] = (char[]){"map"};
-    argv[n++] = (char[]){"--resume"};
-    if (run->overwrite) argv[n++] = (char[]){"--overwrite"};
-    argv[n++] = (char[]){"-o"};
+    argv[n++] = map;
+    argv[n++] = resume;
+    if (run->overwrite) argv[n++] = overwrite;
+    argv[n++] = dash_o;
     argv[n++] = v->maps;
-    argv[n++] = (char[]){"--"};
+    argv[n++] = end;
     argv[n++] = v->recipe;
     argv[n++] = v->volume;
     argv[n] = NULL;

@@ -220,11 +220,9 @@ static void print_map(FILE *out, const struct study *s, const struct study_table
         fprintf(out, "  %s %s %s: %s", s->condition[second], m->ratio ? "over" : "less",
                 s->condition[first], effect);
         if (!isnan(d->p))
-            fprintf(
-                out,
-                ", p %.2g (rank test, %zu and %zu %ss; Holm %.2g; no less than %.2g can come out)",
-                d->p, d->n[0], d->n[1], d->by_samples ? "sample" : "cell", m->holm_p[i],
-                d->least_p);
+            fprintf(out, ", p %.2g (rank test, %zu and %zu %ss; Holm %.2g; smallest possible %.2g)",
+                    d->p, d->n[0], d->n[1], d->by_samples ? "sample" : "cell", m->holm_p[i],
+                    d->least_p);
         fputc('\n', out);
     }
 }
