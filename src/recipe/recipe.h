@@ -155,7 +155,7 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "largest angle between surface and scan plane (common practice, no source): a sphere that "  \
       "is pressed along z on a slope, held sideways and without friction, shows cos^(5/2) of E, "  \
       "14 % too little at 20 degree; noise of the contact height counts as slope")                 \
-    K(limits, tip_change, QUANTITY, "1", "1 %",                                                    \
+    K(limits, tip_change, QUANTITY, "1", "0.5 %",                                                  \
       "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
       "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
