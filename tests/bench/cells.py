@@ -12,7 +12,6 @@ sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "judge"))
 import cells  # noqa: E402
 import program  # noqa: E402
 
-program.TO_SI.update({"V": 1.0, "mV": 1e-3, "V/m": 1.0, "mV/nm": 1e6})
 
 
 def interval(hits, n):

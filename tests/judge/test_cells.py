@@ -13,8 +13,6 @@ import program
 import tethers
 from test_forward import table
 
-program.TO_SI.update({"V": 1.0, "mV": 1e-3, "V/m": 1.0, "mV/nm": 1e6})
-
 
 def settings(**more):
     return {key.replace("__", "."): value for key, value in more.items()}
