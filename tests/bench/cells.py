@@ -13,7 +13,6 @@ import cells  # noqa: E402
 import program  # noqa: E402
 
 
-
 def interval(hits, n):
     """Share and its standard error, in per cent."""
     p = hits / n
