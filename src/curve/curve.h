@@ -25,6 +25,8 @@ struct raw_segment {
     const double *z_m;     /**< [n]; NaN = missing */
     const double *lateral; /**< [n] or NULL */
     size_t clipped;        /**< samples at or beyond the valid range */
+    double interval_s;     /**< time from sample to sample; 0 or NaN = not known. The first sample
+                                comes one of them after the last of the segment before */
 };
 
 struct raw_curve {
