@@ -1,5 +1,6 @@
 /* The order of the steps, the reasons to doubt, and the trace for people. */
 #include "curve/curve_private.h"
+#include "curve/in_time.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -14,7 +15,8 @@ struct curve_work *curve_work_new(size_t n_max)
     w->block = calloc(ARRAYS * n_max, sizeof *w->block);
     w->in_fit = calloc(n_max, 1);
     w->fit = fit_work_new(n_max);
-    if (!w->block || !w->in_fit || !w->fit) {
+    w->time = time_work_new(n_max);
+    if (!w->block || !w->in_fit || !w->fit || !w->time) {
         curve_work_free(w);
         return NULL;
     }
@@ -56,6 +58,7 @@ void curve_work_free(struct curve_work *w)
     free(w->block);
     free(w->in_fit);
     fit_work_free(w->fit);
+    time_work_free(w->time);
     free(w);
 }
 
@@ -229,6 +232,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    measure_in_time(plan, raw, work, fit, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))

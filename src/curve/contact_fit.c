@@ -36,9 +36,7 @@ static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
     return pass_squares(rest, 0, p->n);
 }
 
-/* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
- * plus twice the sum of their correlations, taken up to the first that is not positive. */
-static void inflate(const double *rest, size_t n, struct fit_result *r)
+void fit_inflate(const double *rest, size_t n, struct fit_result *r)
 {
     double c[NOISE_LAGS + 1], factor = 1.0;
     noise_autocovariance(rest, n, NOISE_LAGS, c);
@@ -49,8 +47,7 @@ static void inflate(const double *rest, size_t n, struct fit_result *r)
             r->covariance[a][b] *= factor;
 }
 
-/* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
-static void use_noise(struct noise *noise, size_t n, struct fit_problem *p)
+void fit_use_noise(struct noise *noise, size_t n, struct fit_problem *p)
 {
     p->ar_order = noise->order;
     p->ar = noise->phi;
@@ -93,7 +90,7 @@ static void refine_for_noise(struct curve_work *w, const struct lane *lane,
     struct fit_result found;
     double white = r->sum_squares;
     if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
-    use_noise(noise, set->n, p);
+    fit_use_noise(noise, set->n, p);
     bool ok = fit_prepare(p, w->fit);
     if (ok) fit_search(p, w->fit, r->theta, &found);
     if (ok) fit_finish(p, w->fit, &found);
@@ -103,11 +100,11 @@ static void refine_for_noise(struct curve_work *w, const struct lane *lane,
         return;
     }
     noise->order = 0, noise->slow_ratio = 0;
-    use_noise(noise, set->n, p);
+    fit_use_noise(noise, set->n, p);
     if (!fit_prepare(p, w->fit)) return;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    inflate(w->model_values, noise_samples(w, lane, set), r);
+    fit_inflate(w->model_values, noise_samples(w, lane, set), r);
 }
 
 /* The fitted baseline becomes the lane's. */
@@ -222,7 +219,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     fit_set_choose(&shallow, w, lane, out->contact_point, &set);
     if (set.n < SMALLEST_CURVE / 2) return;
     fit_set_problem(plan, w, &set, &context, &p);
-    use_noise(&whole->noise, set.n, &p);
+    fit_use_noise(&whole->noise, set.n, &p);
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     fit_search(&p, w->fit, whole->theta, &r);

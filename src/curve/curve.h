@@ -71,11 +71,20 @@ struct curve_plan {
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
     int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
+        int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
+        bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface
+                                part still is, and the contact point is that of the contact fit */
+        bool drag;           /**< the liquid's drag is fitted and taken off */
+        bool loss_tangent;
+        double power;       /**< of the indentation in the force; 0: the model has no such law */
+        double reference_s; /**< time at which the power law's modulus is given */
+    } time;
+    struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa,
+            modulus_low_pa, modulus_high_pa, loop_adhesion,
             surface_slope_rad; /**< NaN = no limit; looked at when all pixels are done */
     } limit;
 };

@@ -70,6 +70,14 @@ struct noise {
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
 
+/** Slow noise known from the off-surface samples, in the cosines over a longer set of n; and the
+ *  filter. `noise` must live as long as the problem. */
+void fit_use_noise(struct noise *noise, size_t n, struct fit_problem *p);
+
+/** Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
+ *  plus twice the sum of their correlations, taken up to the first that is not positive. */
+void fit_inflate(const double *rest, size_t n, struct fit_result *r);
+
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };
 int fit_starts(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *blocks,

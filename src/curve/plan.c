@@ -155,8 +155,50 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
     if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
     out->limit.surface_slope_rad = si(r, KEY_limits_surface_slope);
+    out->limit.loop_adhesion = si(r, KEY_limits_loop_adhesion);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
+}
+
+static enum status choose_in_time(const struct recipe *r, const bool there[SEG_COUNT],
+                                  struct curve_plan *out, struct report *rep)
+{
+    static const struct {
+        const char *model;
+        double power;
+    } laws[] = {{"flat_punch", 1}, {"paraboloid", 1.5}, {"cone", 2}, {"pyramid", 2}};
+    /* in the order of the recipe's words, but for auto: approach, dwell, retract */
+    static const bool uses[][SEG_COUNT] = {{1, 0, 0}, {1, 1, 0}, {1, 0, 1}, {1, 1, 1}, {0, 1, 0}};
+    const struct recipe_value *segments = &r->v[KEY_viscoelastic_segments];
+    out->time.law = r->v[KEY_viscoelastic_model].choice;
+    out->time.loss_tangent = r->v[KEY_viscoelastic_loss_tangent].choice == 1;
+    out->time.drag = r->v[KEY_viscoelastic_drag].choice == 0;
+    out->time.reference_s = si(r, KEY_viscoelastic_reference_time);
+    for (size_t i = 0; i < sizeof laws / sizeof *laws; i++)
+        if (strcmp(out->model->name, laws[i].model) == 0) out->time.power = laws[i].power;
+    if (!out->time.law && !out->time.loss_tangent) return ST_OK;
+    if (!(out->time.power > 0))
+        return fail(rep, ST_RECIPE,
+                    "viscoelastic: Ting's solution is for a tip whose force is a power of the "
+                    "indentation, and the contact model is '%s'; write contact.model: paraboloid, "
+                    "cone, pyramid or flat_punch",
+                    out->model->name);
+    if (!(out->time.reference_s > 0))
+        return fail(rep, ST_RECIPE, "line %d: viscoelastic.reference_time must be larger than zero",
+                    r->v[KEY_viscoelastic_reference_time].line);
+    for (int s = 0; s < SEG_COUNT; s++) {
+        bool use = segments->choice == 0 ? there[s] : uses[segments->choice - 1][s];
+        out->time.use[s] = use;
+        if (use && !there[s])
+            return fail(rep, ST_RECIPE,
+                        "line %d: viscoelastic.segments is %s, but the volume has no %s; write "
+                        "auto, or name segments that are there",
+                        segments->line, segments->text,
+                        s == SEG_DWELL     ? "dwell"
+                        : s == SEG_RETRACT ? "retract"
+                                           : "approach");
+    }
+    return ST_OK;
 }
 
 /* Thickness by the height above the substrate: where that is, and nothing that says otherwise. */
@@ -267,6 +309,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     copy_limits(recipe, out);
     st = choose_substrate(recipe, out, rep);
     if (st == ST_OK) st = choose_segment(recipe, there, out, rep);
+    if (st == ST_OK) st = choose_in_time(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);

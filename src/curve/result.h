@@ -108,7 +108,36 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "radius at peak over thickness")                                                             \
     M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
-      "(accepted and doubtful ones); made when all pixels are done")
+      "(accepted and doubtful ones); made when all pixels are done")                               \
+    M(relaxation_modulus, "Pa", "kPa", 1, LOG, "modulus of the power law",                         \
+      "E at viscoelastic.reference_time after a step, of E(t) = E (t/reference)^-exponent, by "    \
+      "Ting's solution")                                                                           \
+    M(relaxation_exponent, "1", "1", 1, LINEAR, "exponent of the power law",                       \
+      "0 elastic, 1 a liquid; its fit")                                                            \
+    M(modulus_instant, "Pa", "kPa", 1, LOG, "instantaneous modulus",                               \
+      "standard linear solid: E(0) of E(t) = E_relaxed + (E(0) - E_relaxed) exp(-t/tau)")          \
+    M(modulus_relaxed, "Pa", "kPa", 1, LOG, "relaxed modulus",                                     \
+      "standard linear solid: E after a long time")                                                \
+    M(relaxation_time, "s", "ms", 1, LOG, "relaxation time", "standard linear solid: tau")         \
+    M(contact_point_in_time, "m", "nm", 1, LINEAR, "contact point of the viscoelastic fit",        \
+      "Z0 of the viscoelastic fit; not there where that of the contact fit was used")              \
+    M(relaxation_chi_square, "1", "1", 0, LOG, "residuals of the viscoelastic fit over noise",     \
+      "mean square of its residuals in contact over that off the surface, after whitening")        \
+    M(contact_time, "s", "ms", 0, LINEAR, "time in contact on approach",                           \
+      "from first contact to the end of the approach, by the viscoelastic fit")                    \
+    M(detach_time, "s", "ms", 0, LINEAR, "time until contact is lost",                             \
+      "from the end of approach or dwell until Ting's solution loses contact; not there where "    \
+      "no retract is fitted or contact lasts")                                                     \
+    M(hysteresis, "1", "1", 1, LINEAR, "share of the work that is lost",                           \
+      "area between approach and retract over the work of the approach on the sample")             \
+    M(loss_tangent, "1", "1", 1, LINEAR, "loss tangent from hysteresis",                           \
+      "tan(pi alpha/2) of the power law that loses the same share in a triangle of indentation")   \
+    M(drag_coefficient, "N s/m", "uN s/m", 1, LINEAR, "drag coefficient",                          \
+      "baseline gap over the sum of the speeds of approach and retract")                           \
+    M(dwell_force_change, "N", "nN", 1, LINEAR, "change of force in the dwell",                    \
+      "mean of the dwell's last tenth less that of its first")                                     \
+    M(dwell_indentation_change, "m", "nm", 1, LINEAR, "change of indentation in the dwell",        \
+      "likewise; creep where the force is held")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -172,7 +201,15 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_thickness, REJECT, "a layer model was asked for, but the thickness here is not known")    \
     F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
     F(bare_substrate, REJECT,                                                                      \
-      "no layer here: marked as substrate, or not higher than it by three standard errors")
+      "no layer here: marked as substrate, or not higher than it by three standard errors")        \
+    F(no_times, NOTE,                                                                              \
+      "something that needs time was asked for, but a sample interval or segment is missing here") \
+    F(relaxation_failed, DOUBT,                                                                    \
+      "the viscoelastic fit did not converge, or a parameter sits at the edge of its range")       \
+    F(relaxation_misfit, DOUBT, "the residuals of the viscoelastic fit are not noise")             \
+    F(relaxation_unseen, DOUBT, "the relaxation time lies outside the times that the curve shows") \
+    F(adhesive_loop, DOUBT,                                                                        \
+      "the retract sticks, and a viscoelastic fit or a loss tangent without adhesion used it")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

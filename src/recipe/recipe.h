@@ -114,6 +114,19 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(adhesion, work_from, CHOICE, "model dmt jkr none", "model",                                  \
       "work of adhesion: from the fitted adhesive model, or from the pull-off force by the "       \
       "relation of DMT (2 pi R w) or JKR (1.5 pi R w)")                                            \
+    K(viscoelastic, model, CHOICE, "none power_law standard_linear_solid", "none",                 \
+      "how the sample relaxes: fitted beside the contact model, by Ting's solution, where the "    \
+      "volume has sample intervals (docs/viscoelastic.md)")                                        \
+    K(viscoelastic, segments, CHOICE, "auto approach approach_dwell approach_retract all dwell",   \
+      "auto",                                                                                      \
+      "which segments that fit uses; auto takes all that are there; dwell keeps the contact "      \
+      "point of the contact fit")                                                                  \
+    K(viscoelastic, reference_time, QUANTITY, "s", "1 s",                                          \
+      "time at which the modulus of the power law is given")                                       \
+    K(viscoelastic, drag, CHOICE, "remove keep", "remove",                                         \
+      "remove fits a force that goes with the speed of the piezo, and takes it off")               \
+    K(viscoelastic, loss_tangent, CHOICE, "no yes", "no",                                          \
+      "loss tangent from the area between approach and retract; needs no dwell between them")      \
     K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
     K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
       "largest slope of deflection over z off the surface")                                        \
@@ -155,6 +168,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "largest angle between surface and scan plane (common practice, no source): a sphere that "  \
       "is pressed along z on a slope, held sideways and without friction, shows cos^(5/2) of E, "  \
       "14 % too little at 20 degree; noise of the contact height counts as slope")                 \
+    K(limits, loop_adhesion, QUANTITY, "1", "5 %",                                                 \
+      "largest adhesion force over peak force where a viscoelastic fit or a loss tangent uses "    \
+      "the retract")                                                                               \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \
