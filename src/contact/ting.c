@@ -182,16 +182,16 @@ LANES_CLONES static void multiply(int terms, const double *a, const double *b, d
         lanes_store(out + m, lanes_load(a + m) * lanes_load(b + m));
 }
 
-/* a delta^n + delta = b, a > 0; convex, so that Newton from above falls on the root. */
+/* a delta^n + delta = b, a > 0; convex, so that Newton from above falls on the root, and from below
+ * is above it after one step. */
 static double depth_of(double a, double b, double n, double start)
 {
     if (!(b > 0)) return 0;
     if (n == 1) return b / (1.0 + a);
     if (n == 2) return 2.0 * b / (1.0 + sqrt(1.0 + 4.0 * a * b));
     bool half = n == 1.5; /* then in s = sqrt(delta), without pow */
-    double x = half ? fmin(sqrt(b), cbrt(b / a)) : fmin(b, pow(b / a, 1.0 / n));
-    double guess = half ? sqrt(start) : start;
-    if (guess > 0.5 * x && guess < x) x = guess;
+    double x = half ? sqrt(start) : start;
+    if (!(x > 0)) x = half ? fmin(sqrt(b), cbrt(b / a)) : fmin(b, pow(b / a, 1.0 / n));
     for (int i = 0; i < 60; i++) {
         double top = half ? x * x * (a * x + 1.0) - b : a * pow(x, n) + x - b;
         double slope = half ? x * (3.0 * a * x + 2.0) : a * n * pow(x, n - 1.0) + 1.0;
@@ -214,10 +214,10 @@ struct march {
     const struct ting_tip *tip;
     const struct ting_path *path;
     struct ting_work *w;
-    double softness;                   /* factor times compliance */
-    struct step even[TING_PARTS], odd; /* steps of the parts, and one of any other length */
-    double depth, power;               /* now */
-    size_t nodes;                      /* of the growing part; node 0 is first contact */
+    double softness;                      /* factor times compliance */
+    struct step even[TING_PARTS], odd[2]; /* steps of the parts, and one of any other length */
+    double depth, power;                  /* now */
+    size_t nodes;                         /* of the growing part; node 0 is first contact */
     size_t node;              /* withdrawal: t1 lies in the step that ends here, or before */
     double away[TING_TERMS];  /* e^(-rate (t - t of node)) */
     double below[TING_TERMS]; /* the same for the node before */
@@ -234,12 +234,12 @@ static double *power_state(const struct march *m, size_t node)
     return m->w->of_power + node * TING_TERMS;
 }
 
-static const struct step *step_of(struct march *m, double h)
+static const struct step *step_of(struct march *m, double h, int odd)
 {
     for (int i = 0; i < m->path->parts; i++)
         if (m->even[i].h == h) return &m->even[i];
-    step_make(m->kernel, h, &m->odd);
-    return &m->odd;
+    step_make(m->kernel, h, &m->odd[odd]);
+    return &m->odd[odd];
 }
 
 /* From sample i - 1, or from first contact between them, to sample i. */
@@ -302,15 +302,15 @@ static void turn(struct march *m)
  * contact is lost */
 static bool shrink(struct march *m, double h, double x, double *load, double *t1)
 {
-    struct step now = *step_of(m, h); /* a copy: going back may need another odd one */
+    const struct step *now = step_of(m, h, 0);
     int terms = m->kernel->terms;
-    double older = carried(m->kernel, &now, m->state);
-    multiply(terms, now.decay, m->away, m->away);
-    struct reach high = reach_of(m, m->away, m->node, &now, older, x), low;
+    double older = carried(m->kernel, now, m->state);
+    multiply(terms, now->decay, m->away, m->away);
+    struct reach high = reach_of(m, m->away, m->node, now, older, x), low;
     for (; m->node > 0; m->node--, high = low) {
         double back = m->w->t[m->node] - m->w->t[m->node - 1];
-        multiply(terms, step_of(m, back)->decay, m->away, m->below);
-        low = reach_of(m, m->below, m->node - 1, &now, older, x);
+        multiply(terms, step_of(m, back, 1)->decay, m->away, m->below);
+        low = reach_of(m, m->below, m->node - 1, now, older, x);
         if (low.excess >= 0) break;
         memcpy(m->away, m->below, sizeof m->away);
     }
@@ -320,7 +320,7 @@ static bool shrink(struct march *m, double h, double x, double *load, double *t1
     double depth = low.depth + share * (high.depth - low.depth);
     *load = low.load + share * (high.load - low.load);
     *t1 = m->w->t[m->node - 1] + share * (m->w->t[m->node] - m->w->t[m->node - 1]);
-    advance(terms, &now, m->state, depth - m->depth, m->state);
+    advance(terms, now, m->state, depth - m->depth, m->state);
     m->depth = depth;
     return true;
 }
@@ -362,7 +362,7 @@ void ting_force(const struct ting_solid *solid, const struct ting_tip *tip,
         double h = time_before(path, i, part);
         if (i == end->touched) h *= share_in_contact(path, i, contact_m);
         bool may_shrink = path->withdraws && part == path->parts - 1;
-        if (end->turned == n && !grow(&m, step_of(&m, h), x, may_shrink, &load)) {
+        if (end->turned == n && !grow(&m, step_of(&m, h, 0), x, may_shrink, &load)) {
             end->turned = i;
             turn(&m);
         }

@@ -131,9 +131,9 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     M(hysteresis, "1", "1", 1, LINEAR, "share of the work that is lost",                           \
       "area between approach and retract over the work of the approach on the sample")             \
     M(loss_tangent, "1", "1", 1, LINEAR, "loss tangent from hysteresis",                           \
-      "tan(pi alpha/2) of the power law that loses the same share in a triangle of indentation")   \
+      "tan(pi alpha/2) of the power law that loses the same share in the same cycle of the piezo") \
     M(drag_coefficient, "N s/m", "uN s/m", 1, LINEAR, "drag coefficient",                          \
-      "baseline gap over the sum of the speeds of approach and retract")                           \
+      "distance of the two off-surface baselines, as force, over the sum of the speeds")           \
     M(dwell_force_change, "N", "nN", 1, LINEAR, "change of force in the dwell",                    \
       "mean of the dwell's last tenth less that of its first")                                     \
     M(dwell_indentation_change, "m", "nm", 1, LINEAR, "change of indentation in the dwell",        \
