@@ -59,27 +59,24 @@ double ting_modulus(const struct ting_solid *s, double t)
                : s->modulus * (s->relaxed + (1.0 - s->relaxed) * exp(-t / s->time));
 }
 
-/* The nodes at u_last, u_last - h, ... without end: their sums of weight rate^p are geometric. Two
- * nodes with the same first four moments (Gauss) stand for them. */
+/* The nodes at u_last, u_last - h, ... without end: their sums of weight rate^p are geometric. A
+ * constant and one node with the same first three stand for them. The first sum diverges for a < 0;
+ * there its continuation is what makes the whole the power. */
 static void join_slow(double a, double u_last, double h, double factor, double rate[2],
                       double weight[2])
 {
-    double m[4], top = exp(u_last);
-    for (int p = 0; p < 4; p++) /* in units of the fastest of them */
+    double m[3], top = exp(u_last);
+    for (int p = 0; p < 3; p++) /* in units of the fastest of them */
         m[p] = factor * exp(a * u_last) / -expm1(-(a + p) * h);
-    double det = m[0] * m[2] - m[1] * m[1];
-    double b = (m[0] * m[3] - m[1] * m[2]) / det, c = (m[1] * m[3] - m[2] * m[2]) / det;
-    double root = sqrt(fmax(b * b - 4.0 * c, 0));
-    double x0 = 0.5 * (b - root), x1 = 0.5 * (b + root);
-    weight[1] = (m[1] - x0 * m[0]) / (x1 - x0);
+    rate[0] = 0, rate[1] = top * m[2] / m[1];
+    weight[1] = m[1] * m[1] / m[2];
     weight[0] = m[0] - weight[1];
-    rate[0] = top * x0, rate[1] = top * x1;
 }
 
 int ting_exponentials(double a, double from_s, double to_s, double rate[TING_TERMS],
                       double weight[TING_TERMS])
 {
-    static const double h = 0.45, fast = 21.0, slow = 0.03;
+    static const double h = 0.45, fast = 21.0, slow = 0.004;
     double u_end = log(fast / from_s), factor = h / gsl_sf_gamma(a);
     int terms = 2, most = TING_TERMS;
     double u = log(slow / to_s);
@@ -112,7 +109,7 @@ static void kernel_make(const struct ting_solid *s, const struct ting_path *path
         k->rate[0] = 0, k->weight[0] = s->modulus * s->relaxed;
         k->rate[1] = 1.0 / s->time, k->weight[1] = s->modulus * (1.0 - s->relaxed);
         k->terms = 2;
-    } else if (s->exponent > 0) {
+    } else if (fabs(s->exponent) > 1e-12) {
         double to, from = shortest(path, &to);
         double scale = s->modulus * pow(s->reference, s->exponent);
         k->terms = ting_exponentials(s->exponent, from, to, k->rate, k->weight);

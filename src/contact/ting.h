@@ -24,8 +24,9 @@ enum ting_law { TING_POWER_LAW, TING_LINEAR_SOLID };
 /** E(t), the modulus that relaxes after a step of strain. */
 struct ting_solid {
     enum ting_law law;
-    double modulus;  /**< power law: E(reference); linear solid: E(0) = E_inf + E_1 */
-    double exponent; /**< power law: alpha in E(t) = modulus (t/reference)^-alpha, 0 <= alpha < 1 */
+    double modulus;   /**< power law: E(reference); linear solid: E(0) = E_inf + E_1 */
+    double exponent;  /**< power law: alpha in E(t) = modulus (t/reference)^-alpha, -0.2 < alpha
+                         < 1: below zero a sample that hardens, which only noise or drift shows */
     double reference; /**< power law: s */
     double relaxed; /**< linear solid: E_inf/E(0); E(t) = E(0) (relaxed + (1 - relaxed) e^(-t/tau))
                      */
@@ -75,9 +76,10 @@ void ting_force(const struct ting_solid *solid, const struct ting_tip *tip,
                 double *force_n, double *t1_s, struct ting_end *end);
 
 /** A power law of unit modulus at unit time as a sum of exponentials, t^-exponent = sum of weight
- *  e^(-rate t) to 1e-8 over from .. to (to/from up to 1e9): the trapezoidal rule over
+ *  e^(-rate t) to 1e-8 over from .. to (to/from up to 1e8): the trapezoidal rule over
  *  1/Gamma(a) int e^(-t e^u + a u) du, G. Beylkin, L. Monzon, Appl. Comput. Harmon. Anal. 19 (2005)
- *  17; rates too slow to matter one by one are joined to two by their moments.
+ *  17; rates too slow to matter one by one are joined to two by their
+ *  moments. exponent: -0.2 .. 0.95, not 0.
  *  @return terms */
 int ting_exponentials(double exponent, double from_s, double to_s, double rate[TING_TERMS],
                       double weight[TING_TERMS]);

@@ -113,7 +113,7 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "E at viscoelastic.reference_time after a step, of E(t) = E (t/reference)^-exponent, by "    \
       "Ting's solution")                                                                           \
     M(relaxation_exponent, "1", "1", 1, LINEAR, "exponent of the power law",                       \
-      "0 elastic, 1 a liquid; its fit")                                                            \
+      "0 elastic, 1 a liquid; the noise may put it below zero")                                    \
     M(modulus_instant, "Pa", "kPa", 1, LOG, "instantaneous modulus",                               \
       "standard linear solid: E(0) of E(t) = E_relaxed + (E(0) - E_relaxed) exp(-t/tau)")          \
     M(modulus_relaxed, "Pa", "kPa", 1, LOG, "relaxed modulus",                                     \
@@ -203,11 +203,12 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(bare_substrate, REJECT,                                                                      \
       "no layer here: marked as substrate, or not higher than it by three standard errors")        \
     F(no_times, NOTE,                                                                              \
-      "something that needs time was asked for, but a sample interval or segment is missing here") \
+      "something that needs time was asked for, but a sample interval or segment is not there")    \
     F(relaxation_failed, DOUBT,                                                                    \
       "the viscoelastic fit did not converge, or a parameter sits at the edge of its range")       \
     F(relaxation_misfit, DOUBT, "the residuals of the viscoelastic fit are not noise")             \
-    F(relaxation_unseen, DOUBT, "the relaxation time lies outside the times that the curve shows") \
+    F(relaxation_unseen, DOUBT,                                                                    \
+      "no relaxation stands out of the noise, or its time lies outside what the curve shows")      \
     F(adhesive_loop, DOUBT,                                                                        \
       "the retract sticks, and a viscoelastic fit or a loss tangent without adhesion used it")
 

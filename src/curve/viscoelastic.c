@@ -135,7 +135,7 @@ static void set_ranges(struct problem *p, double modulus)
     if (isnan(p->point)) set_unknown(p, z[1], z[end - 1] - 1e-3 * p->depth_m, p->depth_m);
     set_unknown(p, log(modulus) - 9.0, log(modulus) + 9.0, 1.0);
     if (p->plan->time.law == 1) {
-        set_unknown(p, 0.0, 0.95, 0.1);
+        set_unknown(p, -0.19, 0.95, 0.1);
     } else {
         set_unknown(p, 0.0, 1.0, 0.1);
         set_unknown(p, log(0.3 * step), log(30.0 * whole), 1.0);
@@ -305,11 +305,13 @@ static void set_times(const struct problem *p, const struct fit_result *r,
     set(out, MAP_contact_time, contact, NAN);
     if (line->path.withdraws && end->lost < line->path.n)
         set(out, MAP_detach_time, step * (double)(end->lost - line->from[SEG_RETRACT]), NAN);
-    double tau = out->map[MAP_relaxation_time].value;
-    double seen = contact;
+    const struct measured *exponent = &out->map[MAP_relaxation_exponent];
+    double tau = out->map[MAP_relaxation_time].value, seen = contact;
     if (line->to[SEG_DWELL] > line->from[SEG_DWELL])
         seen += line->path.step_s[1] * (double)(line->to[SEG_DWELL] - line->from[SEG_DWELL]);
-    if (tau > 3.0 * seen || tau < 3.0 * line->path.step_s[0]) out->flags |= FLAG(relaxation_unseen);
+    if (tau > 3.0 * seen || tau < 3.0 * line->path.step_s[0] ||
+        exponent->value < 2.0 * exponent->error)
+        out->flags |= FLAG(relaxation_unseen);
 }
 
 static bool at_bound(const struct problem *p, const struct fit_result *r)

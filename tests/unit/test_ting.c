@@ -20,9 +20,9 @@ static double z[MOST], force[MOST], t1[MOST], again[MOST], indent[MOST];
 static void test_exponentials(void **unused)
 {
     (void)unused;
-    const double exponents[] = {0.002, 0.02, 0.1, 0.3, 0.5, 0.8, 0.95};
-    const double ratios[] = {10, 1e3, 1e6, 1e9};
-    for (int i = 0; i < 7; i++)
+    const double exponents[] = {-0.19, -0.05, -1e-6, 1e-6, 0.02, 0.1, 0.3, 0.5, 0.8, 0.95};
+    const double ratios[] = {10, 1e3, 1e6, 1e8};
+    for (int i = 0; i < 10; i++)
         for (int j = 0; j < 4; j++) {
             double rate[TING_TERMS], weight[TING_TERMS], worst = 0, from = 3e-5;
             int terms = ting_exponentials(exponents[i], from, from * ratios[j], rate, weight);
