@@ -22,6 +22,8 @@ struct problem {
     double within_s; /**< time at which the power law's modulus is searched */
     double depth_m;  /**< of the contact, for the size of steps */
     size_t n;        /**< fit set */
+    size_t quiet; /**< its samples off the surface, which the lane's first baseline was fitted to; y
+                     is what that leaves of them */
     struct fit_problem fit;
 };
 
@@ -94,12 +96,13 @@ static void choose_samples(struct problem *p, const struct lane *lane)
     double z0 = t->z[0], scale = fabs(t->z[line->to[SEG_APPROACH] - 1] - z0);
     bool drag = plan->time.drag && (plan->time.use[SEG_DWELL] || plan->time.use[SEG_RETRACT]);
     size_t last = plan->baseline_order ? 2 : 1;
-    p->n = 0;
+    p->n = p->quiet = 0;
     for (int id = 0; id < SEG_COUNT; id++)
         for (size_t i = line->from[id]; i < line->to[id]; i++) {
             bool use = plan->time.use[id] || (id == SEG_APPROACH && t->z[i] <= quiet);
             if (!use || !isfinite(t->d[i])) continue;
             size_t k = p->n++;
+            if (id == SEG_APPROACH && t->z[i] <= quiet) p->quiet = p->n;
             t->index[k] = i;
             t->y[k] = t->d[i] - lane->off_offset - lane->off_slope * (t->z[i] - lane->z_ref);
             t->column[0][k] = 1.0;
@@ -205,26 +208,20 @@ static double residuals(const struct problem *p, const struct fit_result *r)
     return pass_squares(p->t->rest, 0, p->n);
 }
 
-/* Fit set samples before contact, less a guard. */
-static size_t quiet_samples(const struct problem *p, size_t touched)
-{
-    size_t n = 0;
-    while (n < p->n && p->t->index[n] < touched)
-        n++;
-    return n - n / 20;
-}
-
 /* Noise with a memory, as off the surface, and the fit once more with it. */
-static void refine_for_noise(struct problem *p, size_t quiet, struct fit_result *r,
-                             struct noise *noise, double *scratch)
+static void refine_for_noise(struct problem *p, struct fit_result *r, struct noise *noise,
+                             double *scratch)
 {
     enum { ENOUGH = 100 };
     double *rest = p->t->rest, white = residuals(p, r), variance = white / (double)p->n;
     struct fit_result found;
+    size_t quiet = p->quiet;
     *noise = (struct noise){.samples = quiet};
     if (!p->plan->coloured_noise || quiet < ENOUGH ||
         !(sqrt(variance) > 1e-6 * fabs(p->tip.compliance * p->t->force[p->line.to[0] - 1])))
         return;
+    /* a misfit in contact bends the joint baseline, and would look like noise */
+    memcpy(rest, p->t->y, quiet * sizeof *rest);
     noise->slow_ratio = noise_slow(rest, quiet, &noise->slow_slope);
     if (noise->slow_ratio > 0)
         noise_shrink_slow(rest, quiet, noise->slow_ratio, noise->slow_slope,
@@ -251,7 +248,7 @@ static void refine_for_noise(struct problem *p, size_t quiet, struct fit_result 
 }
 
 /* Mean square of the whitened residuals in contact over that off the surface. */
-static double chi_square(const struct problem *p, size_t quiet, const struct ting_end *end)
+static double chi_square(const struct problem *p, const struct ting_end *end)
 {
     const double *white = fit_residuals(p->t->fit);
     size_t from = p->n, to = p->n, skip = p->fit.ar_order;
@@ -259,8 +256,11 @@ static double chi_square(const struct problem *p, size_t quiet, const struct tin
         if (p->t->index[k] >= end->lost) to = k;
         if (p->t->index[k] >= end->touched) from = k;
     }
-    if (from + 8 > to || quiet < skip + 16) return NAN;
-    double off = pass_squares(white, skip, quiet) / (double)(quiet - skip);
+    if (from + 8 > to || p->quiet < skip + 16) return NAN;
+    /* white noise is known better from the off-surface line */
+    bool plain = !skip && !p->fit.slow_n;
+    double off = plain ? pass_squares(p->t->y, 0, p->quiet) / (double)(p->quiet - 2)
+                       : pass_squares(white, skip, p->quiet) / (double)(p->quiet - skip);
     return pass_squares(white, from, to) / (double)(to - from) / off;
 }
 
@@ -347,13 +347,12 @@ void viscoelastic_fit(const struct curve_plan *plan, const struct raw_curve *raw
         return;
     }
     struct ting_end end = model_at(&p, r.theta, w->time->force);
-    size_t quiet = quiet_samples(&p, end.touched);
-    refine_for_noise(&p, quiet, &r, &noise, w->time->other);
+    refine_for_noise(&p, &r, &noise, w->time->other);
     end = model_at(&p, r.theta, w->time->force);
     if (at_bound(&p, &r)) out->flags |= FLAG(relaxation_failed);
     set_solid(&p, &r, out);
     if (isnan(p.point)) set(out, MAP_contact_point_in_time, r.theta[0], r.covariance[0][0]);
-    double chi = chi_square(&p, quiet, &end);
+    double chi = chi_square(&p, &end);
     set(out, MAP_relaxation_chi_square, chi, NAN);
     if (isfinite(plan->limit.reduced_chi_square) && chi > plan->limit.reduced_chi_square)
         out->flags |= FLAG(relaxation_misfit);

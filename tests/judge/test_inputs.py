@@ -10,6 +10,8 @@ import numpy as np
 import forward as fw
 import program
 import scenario as sc
+import test_viscoelastic as tv
+import viscoelastic as ve
 import volume as vol
 
 ROWS, COLUMNS, SAMPLES = 3, 4, 256
@@ -558,6 +560,24 @@ class Flags(unittest.TestCase):
         self.wants(maps, "bare_substrate")
         self.assertTrue(maps.flagged("bare_substrate")[0, 2:].all())
         self.assertLess(abs(maps["thickness"][0, 0] - 1e-6), 5 * maps["thickness_errors"][0, 0])
+
+    def test_in_time(self):
+        """Flags of the analyses that need time: provoked one by one in test_viscoelastic.py, once more here."""
+        def stick(name, signal):
+            if name == "retract":
+                signal[..., 200:230] -= 10e-9
+
+        slow = ve.Scene(ve.linear_solid(2500.0, 800.0, 3.0), samples=300)
+        fluid = ve.Scene(ve.power_law(1500.0, 0.98), samples=300)  # beyond the range that is searched
+        for word, scene, law, how in (("no_times", tv.power(samples=300), "power_law", dict(interval=False)),
+                                      ("relaxation_misfit", tv.linear(dwell_s=0.2), "power_law", {}),
+                                      ("relaxation_unseen", slow, "standard_linear_solid", dict(noise=0.02e-9)),
+                                      ("adhesive_loop", tv.power(), "power_law", dict(change=stick)),
+                                      ("relaxation_failed", fluid, "power_law", dict(noise=0.01e-9))):
+            with self.subTest(flag=word):
+                maps = tv.fit(scene, law, side=2, **how)
+                self.assertTrue(maps.flagged(word).any())
+                type(self).seen.add(word)
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""
