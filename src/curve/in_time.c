@@ -113,7 +113,7 @@ bool time_line_make(const struct curve_plan *plan, const struct raw_curve *raw,
 {
     struct time_work *t = w->time;
     size_t longest = 0, block, left = 0;
-    double before = 0;
+    double before = 0, waited = 0;
     *out = (struct time_line){.path = {.z_m = t->z}, .even = true};
     for (enum segment_id id = SEG_APPROACH; id <= last; id++)
         if (raw->seg[id].n > longest) longest = raw->seg[id].n;
@@ -123,7 +123,12 @@ bool time_line_make(const struct curve_plan *plan, const struct raw_curve *raw,
         size_t n = block ? s->n / block : 0, at = out->path.n;
         out->from[id] = out->to[id] = at;
         if (s->n == 0 && id != SEG_APPROACH && id != last) continue;
-        if (n < 2 || !usable(raw, w, id)) return false;
+        if (!usable(raw, w, id)) return false;
+        if (n < 2 && id == SEG_DWELL && id != last) { /* time passes, samples are too few */
+            waited = (double)s->n * s->interval_s;
+            continue;
+        }
+        if (n < 2) return false;
         segment_in_time(plan, raw, w, id, t->segment);
         add_blocks(s, t->segment, block, id == SEG_APPROACH, t->z + at, t->d + at, n);
         if (!fill_z(t->z + at, n)) return false;
@@ -131,8 +136,10 @@ bool time_line_make(const struct curve_plan *plan, const struct raw_curve *raw,
         double half = 0.5 * (double)(block - 1);
         out->path.first[part] = at;
         out->path.step_s[part] = (double)block * s->interval_s;
-        out->path.gap_s[part] = before * (half + (double)left) + s->interval_s * (half + 1.0);
-        out->even = out->even && (part == 0 || (s->interval_s == before && left == 0));
+        out->path.gap_s[part] = before * (half + (double)left) + waited +
+                                s->interval_s * (half + 1.0);
+        out->even = out->even &&
+                    (part == 0 || (s->interval_s == before && left == 0 && !(waited > 0)));
         before = s->interval_s;
         left = id == SEG_APPROACH ? 0 : s->n - n * block;
         out->speed[id] = (t->z[at + n - 1] - t->z[at]) / ((double)(n - 1) * out->path.step_s[part]);
