@@ -213,6 +213,7 @@ struct march {
     struct ting_work *w;
     double softness;                      /* factor times compliance */
     struct step even[TING_PARTS], odd[2]; /* steps of the parts, and one of any other length */
+    double growth;                        /* of depth, in the step before */
     double depth, power;                  /* now */
     size_t nodes;                         /* of the growing part; node 0 is first contact */
     size_t node;              /* withdrawal: t1 lies in the step that ends here, or before */
@@ -260,7 +261,7 @@ static bool grow(struct march *m, const struct step *s, double x, bool may_shrin
     int terms = m->kernel->terms;
     double older = carried(m->kernel, s, b) - s->mean * m->power;
     double depth = depth_of(m->softness * s->mean, x - m->softness * older, m->tip->power,
-                            m->depth);
+                            m->depth + m->growth);
     if (may_shrink && depth < m->depth) return false;
     double power = power_of(depth, m->tip->power);
     *load = older + s->mean * power;
@@ -268,6 +269,7 @@ static bool grow(struct march *m, const struct step *s, double x, bool may_shrin
     advance(terms, s, b, power - m->power, power_state(m, m->nodes));
     m->w->t[m->nodes] = m->w->t[m->nodes - 1] + s->h;
     m->nodes++;
+    m->growth = fmax(depth - m->depth, 0);
     m->depth = depth, m->power = power;
     return true;
 }

@@ -169,34 +169,37 @@ static bool make_problem(const struct curve_plan *plan, const struct raw_curve *
     return p->n >= SMALLEST_CURVE / 2 && fit_prepare(&p->fit, w->time->fit);
 }
 
-/* Minimum from several starts over few blocks. */
+static bool at_bound(const struct problem *p, const struct fit_result *r)
+{
+    for (size_t j = 0; j < p->fit.n_theta; j++)
+        if (r->theta[j] <= p->fit.low[j] || r->theta[j] >= p->fit.high[j]) return true;
+    return false;
+}
+
+/* Minimum over few blocks. The power law has one, and further starts are for a search that got
+ * lost; the linear solid may have two, on either side of the times that the curve shows. */
 static bool search_starts(struct problem *p, const struct contact_fit *fit, double modulus,
                           struct fit_result *best)
 {
-    static const double exponents[] = {0.05, 0.25, 0.5}, shares[] = {0.2, 0.7},
-                        times[] = {0.2, 2.0};
+    static const double exponents[] = {0.2, 0.02, 0.5}, times[] = {0.3, 2.0, 0.1};
     bool power = p->plan->time.law == 1;
-    int starts = power ? 3 : 4;
+    int enough = power ? 1 : 2, good = 0;
     best->sum_squares = INFINITY;
-    p->fit.settle = 1e-3;
-    for (int i = 0; i < starts; i++) {
+    p->fit.settle = 1e-2;
+    for (int i = 0; i < 3 && good < enough; i++) {
         struct fit_result found;
-        double theta[FIT_MAX_THETA];
+        double theta[FIT_MAX_THETA], share = 0.5;
         size_t j = 0;
         if (isnan(p->point)) theta[j++] = fit->contact_point;
-        theta[j++] = log(modulus);
-        theta[j++] = power ? exponents[i] : shares[i % 2];
-        if (!power) {
-            double share = shares[i % 2], time = times[i / 2];
-            theta[j - 2] -= log(share + (1 - share) * exp(-1.0 / time));
-            theta[j] = log(time * p->within_s);
-        }
-        for (size_t k = 0; k < p->fit.n_theta; k++)
-            theta[k] = fmin(fmax(theta[k], p->fit.low[k]), p->fit.high[k]);
+        theta[j++] = log(modulus) - (power ? 0 : log(share + (1 - share) * exp(-1.0 / times[i])));
+        theta[j++] = power ? exponents[i] : share;
+        if (!power) theta[j] = log(times[i] * p->within_s);
+        for (size_t l = 0; l < p->fit.n_theta; l++)
+            theta[l] = fmin(fmax(theta[l], p->fit.low[l]), p->fit.high[l]);
         fit_search(&p->fit, p->t->fit, theta, &found);
+        if (found.converged && !at_bound(p, &found)) good++;
         if (found.sum_squares < best->sum_squares) *best = found;
     }
-    p->fit.settle = 0;
     return isfinite(best->sum_squares);
 }
 
@@ -314,17 +317,10 @@ static void set_times(const struct problem *p, const struct fit_result *r,
         out->flags |= FLAG(relaxation_unseen);
 }
 
-static bool at_bound(const struct problem *p, const struct fit_result *r)
-{
-    for (size_t j = 0; j < p->fit.n_theta; j++)
-        if (r->theta[j] <= p->fit.low[j] || r->theta[j] >= p->fit.high[j]) return true;
-    return false;
-}
-
 void viscoelastic_fit(const struct curve_plan *plan, const struct raw_curve *raw,
                       struct curve_work *w, const struct contact_fit *fit, struct pixel_result *out)
 {
-    enum { FEW = 192 };
+    enum { FEW = 96 };
     struct problem p;
     struct fit_result r;
     struct noise noise;
@@ -339,6 +335,7 @@ void viscoelastic_fit(const struct curve_plan *plan, const struct raw_curve *raw
     if (ok) {
         double start[FIT_MAX_THETA];
         memcpy(start, r.theta, sizeof start);
+        p.fit.settle = 1e-6; /* a thousandth of a standard error */
         fit_search(&p.fit, w->time->fit, start, &r);
         fit_finish(&p.fit, w->time->fit, &r);
     }
