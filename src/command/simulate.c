@@ -45,7 +45,7 @@ static const struct argp_option option_rows[] = {
      "samples as int16, float32 or float64 (blend int16, gel float32, uniform float64)", 1},
     {"storage", KEY_storage, "WORD", 0, "contiguous (default), chunked or deflate", 1},
     {NULL, 0, NULL, 0, "The scan:", 2},
-    {"scene", KEY_scene, "NAME", 0, "blend (default), gel, cells or uniform, see below", 2},
+    {"scene", KEY_scene, "NAME", 0, "blend (default), gel, cell_layer or uniform, see below", 2},
     {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, gel 48, uniform 32)", 2},
     {"rows", KEY_rows, "N", 0, "rows (default: as many as columns)", 2},
     {"samples", KEY_samples, "N", 0,

@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_cells,
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_cell_layer,
                                                  &scene_uniform};
 
 int scene_count(void)
@@ -262,7 +262,7 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel, cells or uniform",
+                  "--scene %s: there is no such scene, expected blend, gel, cell_layer or uniform",
                   name);
         goto done;
     }

@@ -98,7 +98,7 @@ const struct scene_kind scene_gel = {
     .place = gel_place,
 };
 
-static void cells_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+static void cell_layer_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
 {
     const struct volume_layout *l = &s->layout;
     double u = (double)col / (double)l->nx, v = (double)row / (double)l->nx;
@@ -113,8 +113,8 @@ static void cells_place(const struct scene *s, size_t row, size_t col, struct sc
     out->drag_m = 0.4e-9;
 }
 
-const struct scene_kind scene_cells = {
-    .name = "cells",
+const struct scene_kind scene_cell_layer = {
+    .name = "cell_layer",
     .summary =
         "layer of spread cells under a 2.5 um sphere in a liquid: a power law of time (Ting's "
         "solution), fibres stiff (3 kPa at 1 s) and little fluid, nuclei soft and more so; a dwell "
@@ -140,7 +140,7 @@ const struct scene_kind scene_cells = {
     .z_sense = 1,
     .relaxes = true,
     .dwell = 0.2,
-    .place = cells_place,
+    .place = cell_layer_place,
 };
 
 static void uniform_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)

@@ -50,7 +50,7 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_cells, scene_uniform;
+extern const struct scene_kind scene_blend, scene_gel, scene_cell_layer, scene_uniform;
 
 /** scene_relaxing.c: deflections of approach, dwell and retract, one after the other, of a sample
  * that relaxes; the approach ends at the setpoint. x_end: beyond first contact, at its end.
