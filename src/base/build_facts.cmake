@@ -7,6 +7,7 @@ endif()
 # Whatever can change a number of a pixel: two programs with the same sources here may share a map file.
 file(GLOB SOURCES ${SOURCE}/src/base/units.c ${SOURCE}/src/base/digest.c ${SOURCE}/src/recipe/*.[ch] ${SOURCE}/src/calibration/*.[ch]
      ${SOURCE}/src/contact/*.[ch] ${SOURCE}/src/fit/*.[ch] ${SOURCE}/src/curve/*.[ch] ${SOURCE}/src/volume/*.[ch]
+     ${SOURCE}/src/review/breaks.[ch] ${SOURCE}/src/maps/tip_watch.c
      ${SOURCE}/src/maps/maps_write.c ${SOURCE}/src/maps/surface.c ${SOURCE}/src/maps/statistics.c)
 set(SUMS "")
 foreach(FILE ${SOURCES})

@@ -190,6 +190,7 @@ static enum status begin_from_maps(const struct curve_wish *wish, struct curve_c
             c->surface_slope_rad =
                 (double)view.map[MAP_surface_slope][c->row * view.nx + c->column] / factor;
     }
+    if (st == ST_OK) c->tip_changed = view.flags[c->row * view.nx + c->column] & FLAG(tip_changed);
     maps_view_free(&view);
     return st;
 }
@@ -220,27 +221,34 @@ static enum status read_tile_of(struct curve_case *c, struct report *rep)
                 c->volume_column);
 }
 
+static void raise_flag(struct curve_case *c, uint64_t flag)
+{
+    c->result.flags |= flag;
+    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+}
+
 /* As when maps are finished; one curve alone does not know its neighbours. */
 static void judge_slope(struct curve_case *c)
 {
+    if (c->tip_changed) raise_flag(c, FLAG(tip_changed));
     c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
-    if (!(c->surface_slope_rad > c->plan.limit.surface_slope_rad)) return;
-    c->result.flags |= FLAG(steep);
-    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
+    if (c->surface_slope_rad > c->plan.limit.surface_slope_rad) raise_flag(c, FLAG(steep));
 }
 
 static enum status analyse(struct curve_case *c, struct report *rep)
 {
     enum signal_stage stages[SEG_COUNT];
-    bool there[SEG_COUNT];
+    bool there[SEG_COUNT], twist[SEG_COUNT];
     size_t n_max = 1;
     for (int s = 0; s < SEG_COUNT; s++) {
         stages[s] = c->facts->seg[s].stage;
         there[s] = c->facts->seg[s].there;
+        twist[s] = c->facts->seg[s].lateral_volts;
         if (there[s] && c->facts->seg[s].n > n_max) n_max = c->facts->seg[s].n;
     }
     enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
     c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
+    if (st == ST_OK) st = lateral_check(&c->plan, twist, rep);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
     st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
     if (st == ST_OK) st = read_tile_of(c, rep);

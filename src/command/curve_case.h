@@ -22,6 +22,7 @@ struct curve_case {
     struct curve_work *work; /**< owns the trace's arrays */
     struct pixel_result result;
     struct curve_trace trace;
+    bool tip_changed;         /**< flagged so in the map file: needs all lines */
     double surface_slope_rad; /**< as the map file has it: needs the neighbours; NaN = not known */
 };
 

@@ -5,6 +5,7 @@
 #include "calibration/lever.h"
 #include "calibration/tilt.h"
 #include "contact/contact.h"
+#include "contact/unloading.h"
 #include "curve/result.h"
 #include "fit/plane.h"
 #include "recipe/recipe.h"
@@ -44,10 +45,40 @@ struct substrate_box {
     double x_from, x_to, y_from, y_to; /**< m */
 };
 
+/** Search for rupture events (tethers.h). */
+struct tether_plan {
+    size_t window; /**< samples of a line on either side */
+    double alarm;  /**< share of curves without an event that show one */
+    int chain;     /**< 0 none, 1 worm-like, 2 freely jointed */
+    double unit_m; /**< persistence or Kuhn length; NaN = fitted */
+    double temperature_k;
+};
+
+/** Lateral signal (lateral.h). */
+struct lateral_plan {
+    int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
+    double crosstalk, crosstalk_u; /**< V/m, where given */
+    double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
+/** Analyses that need time (in_time.h). */
+struct time_plan {
+    int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
+    bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface part
+                              still is, and the contact point is that of the contact fit */
+    bool drag;           /**< the liquid's drag is fitted and taken off */
+    double power;        /**< of the indentation in the force; 0: the model has no such law */
+    double reference_s;  /**< time at which the power law's modulus is given */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    struct map_extent extent; /**< what is made beside the maps that are always there */
+    struct tether_plan tethers;
+    struct lateral_plan lateral;
+    struct time_plan time;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -71,21 +102,18 @@ struct curve_plan {
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
     int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
-        int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
-        bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface
-                                part still is, and the contact point is that of the contact fit */
-        bool drag;           /**< the liquid's drag is fitted and taken off */
-        bool loss_tangent;
-        double power;       /**< of the indentation in the force; 0: the model has no such law */
-        double reference_s; /**< time at which the power law's modulus is given */
-    } time;
+        double from, to; /**< window of the unloading, shares of its peak */
+        double zero_to;  /**< part of the loading that says where depth begins, likewise */
+        struct unloading_law law;
+    } unloading;
     struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa, loop_adhesion,
-            surface_slope_rad; /**< NaN = no limit; looked at when all pixels are done */
+            modulus_low_pa, modulus_high_pa, loop_adhesion, residual_depth, unloading_adhesion,
+            surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
+            tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
 };
 
@@ -95,6 +123,11 @@ struct curve_plan {
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** Whether the volume has the lateral signal, where the plan asks for it. @param volts  segment has
+ * a lateral signal in V or quadrants. Errors: ST_RECIPE. */
+enum status lateral_check(const struct curve_plan *plan, const bool volts[SEG_COUNT],
+                          struct report *rep) MUST_CHECK;
 
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,

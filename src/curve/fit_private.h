@@ -70,13 +70,23 @@ struct noise {
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
 
-/** Slow noise known from the off-surface samples, in the cosines over a longer set of n; and the
- *  filter. `noise` must live as long as the problem. */
-void fit_use_noise(struct noise *noise, size_t n, struct fit_problem *p);
+/** Fill `noise` from what a fit with white noise leaves; white unless `coloured`. Overwrites
+ * w->model_values. */
+void fit_noise_find(bool coloured, struct curve_work *w, const struct lane *lane,
+                    const struct fit_set *set, const struct fit_problem *p,
+                    const struct fit_result *r, struct noise *noise);
+
+/** Put it into a problem over n samples. */
+void fit_noise_use(struct noise *noise, size_t n, struct fit_problem *p);
 
 /** Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
  *  plus twice the sum of their correlations, taken up to the first that is not positive. */
-void fit_inflate(const double *rest, size_t n, struct fit_result *r);
+void fit_noise_inflate(const double *rest, size_t n, struct fit_result *r);
+
+/** Noise with a memory: refit with it, from the minimum that white noise found. Where no filter can
+ * be trusted, the covariance is inflated and `noise` is white. */
+void fit_noise_refine(struct curve_work *w, const struct lane *lane, const struct fit_set *set,
+                      struct fit_problem *p, struct fit_result *r, struct noise *noise);
 
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };

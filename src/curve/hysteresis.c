@@ -212,15 +212,17 @@ static bool sticks(const struct curve_plan *plan, const struct pixel_result *out
 void measure_in_time(const struct curve_plan *plan, const struct raw_curve *raw,
                      struct curve_work *w, const struct contact_fit *fit, struct pixel_result *out)
 {
+    const bool *made = plan->extent.analysis;
     double v_go = speed_of(&raw->seg[SEG_APPROACH], &w->lane[0]);
     double v_back = speed_of(&raw->seg[SEG_RETRACT], &w->lane[1]);
     if (plan->values_only) return;
-    if (raw->seg[SEG_DWELL].n) measure_dwell(plan, raw, w, out);
-    if (isfinite(v_go) && isfinite(v_back)) measure_drag(plan, w, v_go, v_back, out);
+    if (made[ANALYSIS_in_time] && raw->seg[SEG_DWELL].n) measure_dwell(plan, raw, w, out);
+    if (made[ANALYSIS_in_time] && isfinite(v_go) && isfinite(v_back))
+        measure_drag(plan, w, v_go, v_back, out);
     if (plan->time.law) viscoelastic_fit(plan, raw, w, fit, out);
     /* an elastic model puts the contact point of what relaxes a little too low */
     double point = out->map[MAP_contact_point_in_time].value;
-    if (plan->time.loss_tangent && fit->done) {
+    if (made[ANALYSIS_cycle] && fit->done) {
         if (isfinite(v_go) && isfinite(v_back) && !raw->seg[SEG_DWELL].n)
             measure_loss(plan, w, isfinite(point) ? point : fit->contact_point, v_go, v_back, out);
         else

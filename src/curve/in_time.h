@@ -27,6 +27,12 @@ struct time_work {
 struct time_work *time_work_new(size_t n_max); /**< NULL without memory */
 void time_work_free(struct time_work *t);
 
+/** The recipe's section "viscoelastic" into plan->time and the plan's extent. Needs out->model.
+ * Errors: ST_RECIPE for a model whose force is no power of the indentation, a reference time that
+ * is not positive, a segment that is not there, keys without effect. */
+enum status time_plan(const struct recipe *recipe, const bool there[SEG_COUNT],
+                      struct curve_plan *out, struct report *rep) MUST_CHECK;
+
 /** What the arrays of a time_work hold. */
 struct time_line {
     struct ting_path path;

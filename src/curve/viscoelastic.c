@@ -232,7 +232,7 @@ static void refine_for_noise(struct problem *p, struct fit_result *r, struct noi
     if (!noise_is_white(rest, quiet)) noise->order = noise_fit(rest, quiet, noise->phi, scratch);
     if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
     if (p->line.even) {
-        fit_use_noise(noise, p->n, &p->fit);
+        fit_noise_use(noise, p->n, &p->fit);
         if (fit_prepare(&p->fit, p->t->fit)) {
             fit_search(&p->fit, p->t->fit, r->theta, &found);
             fit_finish(&p->fit, p->t->fit, &found);
@@ -243,11 +243,11 @@ static void refine_for_noise(struct problem *p, struct fit_result *r, struct noi
         }
     }
     noise->order = 0, noise->slow_ratio = 0;
-    fit_use_noise(noise, p->n, &p->fit);
+    fit_noise_use(noise, p->n, &p->fit);
     if (!fit_prepare(&p->fit, p->t->fit)) return;
     fit_finish(&p->fit, p->t->fit, r);
     residuals(p, r);
-    fit_inflate(rest, quiet, r);
+    fit_noise_inflate(rest, quiet, r);
 }
 
 /* Mean square of the whitened residuals in contact over that off the surface. */

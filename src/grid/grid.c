@@ -45,8 +45,8 @@ size_t grid_memory(const struct volume_facts *f)
     double chunks = 0;
     for (int i = 0; i < SEG_COUNT; i++)
         chunks += chunk_memory(&f->seg[i]);
-    /* rank 0 holds one plane, states, flags, heights, slopes and runs when it finishes the file */
-    size_t finish = 31 * f->nx * f->ny;
+    /* rank 0 holds two planes, states, flags, heights, slopes and runs when it finishes the file */
+    size_t finish = 39 * f->nx * f->ny;
     return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
            longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double) + (size_t)chunks + finish;
 }

@@ -7,6 +7,7 @@
 #include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/result.h"
+#include "review/breaks.h"
 #include "volume/volume.h"
 
 #include <mpi.h>
@@ -77,6 +78,9 @@ enum status maps_write_tile(struct maps *m, size_t tile_index, struct tile t,
 enum status maps_typical_pixel(struct maps *m, bool *found, size_t *row, size_t *col,
                                struct report *rep) MUST_CHECK;
 
+/** Channels of the tip watch: two as natural logarithms, so that a step is a factor. */
+enum { TIP_ADHESION, TIP_MODULUS, TIP_HEIGHT };
+
 /** Numbers that the summary prints. */
 struct maps_summary {
     size_t state[STATE_COUNT], flag[FLAG_COUNT];
@@ -85,6 +89,7 @@ struct maps_summary {
         double median, q25, q75, low, high; /**< SI; low, high: 2nd and 98th percentile */
     } map[MAP_COUNT];
     char digest[33];
+    struct breaks tip; /**< lines in the order of the volume; channels as TIP_CHANNELS */
 };
 
 /** Collective. Statistics, compression, durable, renamed to PATH; PATH.part removed. Frees m.
@@ -106,6 +111,7 @@ struct maps_view {
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */
+    struct map_extent extent; /**< further axes: length 0 where there is none; not which analyses */
     float *map[MAP_COUNT], *error[MAP_COUNT]; /**< [ny*nx] in the file's unit; NULL if not there */
     char unit[MAP_COUNT][16];
     uint8_t *state;

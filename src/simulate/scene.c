@@ -1,3 +1,4 @@
+#include "simulate/scene_plastic.h"
 #include "simulate/scene_private.h"
 
 #include <gsl/gsl_randist.h>
@@ -6,8 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_cell_layer,
-                                                 &scene_uniform};
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
+                                                 &scene_film, &scene_cell_layer};
 
 int scene_count(void)
 {
@@ -212,6 +213,10 @@ static void settle_physics(struct scene *s, const struct scene_options *o)
     s->setup.face_angle_rad = given(o->face_angle_rad, own->face_angle_rad);
     s->setup.spring_n_per_m = given(o->spring_n_per_m, own->spring_n_per_m);
     s->seed = o->seed;
+    s->tip_change_row = o->tip_change_row;
+    s->tip_radius_factor = given(o->tip_radius_factor, 1.5);
+    s->tip_adhesion_factor = given(o->tip_adhesion_factor, 1);
+    s->tip_height_m = given(o->tip_height_m, 0);
 }
 
 static enum status check_options(const struct scene *s, const struct scene_options *o,
@@ -227,6 +232,16 @@ static enum status check_options(const struct scene *s, const struct scene_optio
                     "--radius, --half-angle, --face-angle, --spring-constant, --poisson "
                     "and --peak-force go with --scene uniform",
                     s->kind->name);
+    if (o->tip_change_row == 0 &&
+        !(isnan(o->tip_radius_factor) && isnan(o->tip_adhesion_factor) && isnan(o->tip_height_m)))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius, --tip-adhesion and --tip-height say how the tip changes; add "
+                    "--tip-change ROW to say where");
+    if (o->tip_change_row >= s->layout.ny)
+        return fail(rep, ST_USAGE, "--tip-change: there are only %zu rows", s->layout.ny);
+    if (!(s->tip_radius_factor > 0) || !(s->tip_adhesion_factor >= 0))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius must be larger than zero, --tip-adhesion not negative");
     if (s->layout.n < 32) return fail(rep, ST_USAGE, "--samples: at least 32 are needed");
     if (!(s->noise_m >= 0)) return fail(rep, ST_USAGE, "--noise: must not be negative");
     if (!(s->modulus_pa > 0)) return fail(rep, ST_USAGE, "--modulus: must be larger than zero");
@@ -262,7 +277,8 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel, cell_layer or uniform",
+                  "--scene %s: there is no such scene, expected blend, gel, uniform, film or "
+                  "cell_layer",
                   name);
         goto done;
     }
@@ -309,6 +325,12 @@ static void to_volts(struct scene *s, const struct scene_place *p, const double 
     }
 }
 
+static struct plastic plastic_at(const struct scene *s, const struct scene_place *p)
+{
+    return plastic_of(s->setup.spring_n_per_m, s->setup.half_angle_rad, p->hardness_pa,
+                      reduced(s, p->modulus_pa), s->peak_force_n);
+}
+
 /* One segment with its contact point at x = 0 and its deep end at x_end. */
 static void make_segment(struct scene *s, const struct scene_place *p, bool retract, double x_end,
                          double *out)
@@ -320,7 +342,11 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
     struct contact_sample sample = {reduced(s, p->modulus_pa), retract ? p->work_j_per_m2 : 0.0, 0};
-    if (p->touches)
+    struct plastic plastic;
+    if (p->touches && p->hardness_pa > 0) {
+        plastic = plastic_at(s, p);
+        plastic_deflection(&plastic, retract, x, n, d);
+    } else if (p->touches)
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
@@ -336,6 +362,7 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     bool known = p->present && p->touches;
     t->modulus_pa = known ? p->modulus_pa : NAN;
     t->reduced_modulus_pa = known ? reduced(s, p->modulus_pa) : NAN;
+    t->hardness_pa = known && p->hardness_pa > 0 ? p->hardness_pa : NAN;
     t->work_j_per_m2 = known ? p->work_j_per_m2 : NAN;
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
@@ -363,12 +390,23 @@ static void make_cycle(struct scene *s, const struct scene_place *p, double *con
     to_volts(s, p, x, d + n + dwell, n, x_end, -p->drag_m, false, volts[SEG_RETRACT]);
 }
 
+/* From the row of the change on another tip scans the same sample. */
+static void change_tip(struct scene *s, size_t row, struct scene_place *p)
+{
+    if (s->tip_change_row == 0 || row < s->tip_change_row) return;
+    s->setup.radius_m *= s->tip_radius_factor;
+    p->work_j_per_m2 *= s->tip_adhesion_factor;
+    p->height_m += s->tip_height_m;
+}
+
 static void make_elastic(struct scene *s, const struct scene_place *p, double *approach_v,
                          double *retract_v, struct scene_truth *truth)
 {
     const struct volume_layout *l = &s->layout;
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
-    double x_end = displacement_for(s, s->approach, p->modulus_pa, 0, setpoint);
+    double x_end = p->hardness_pa > 0
+                       ? plastic_at(s, p).depth_m + setpoint
+                       : displacement_for(s, s->approach, p->modulus_pa, 0, setpoint);
     double z_end = x_end - p->height_m; /* higher places are met earlier */
     if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
         z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
@@ -391,7 +429,9 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     const struct volume_layout *l = &s->layout;
     double *const volts[SEG_COUNT] = {approach_v, dwell_v, retract_v};
     struct scene_place p = {0};
+    const double radius_m = s->setup.radius_m;
     s->kind->place(s, row, col, &p);
+    change_tip(s, row, &p);
     gsl_rng_set(s->rng, (unsigned long)((mix(s->seed) + row * l->nx + col) & 0xffffffff));
     if (s->kind->relaxes)
         make_cycle(s, &p, volts, truth);
@@ -399,6 +439,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
         make_elastic(s, &p, approach_v, retract_v, truth);
     for (size_t i = 0; !p.present && i < l->n; i++)
         approach_v[i] = retract_v[i] = 0.0;
+    s->setup.radius_m = radius_m;
 }
 
 /* Maps of truth: [ny,nx] each. */
@@ -409,8 +450,10 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(work_of_adhesion, work_j_per_m2, "J m-2", "true work of adhesion")                           \
     T(contact_height, contact_height_m, "m", "true height of the surface, -Z0 of the approach")    \
     T(relaxation_exponent, exponent, "1",                                                          \
-      "true exponent of the power law; the true moduli are those at 1 s")                          \
+      "true exponent of the power law, NaN where the sample is elastic; its moduli are those at "  \
+      "1 s")                                                                                       \
     T(indentation, indentation_m, "m", "true indentation at the end of the approach")              \
+    T(hardness, hardness_pa, "Pa", "true hardness, NaN where the sample is elastic")               \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
 
 enum {

@@ -13,10 +13,11 @@ enum { ISLANDS = 26, WAVES = 8 };
 struct scene_place {
     bool present, touches, clean;
     double modulus_pa, work_j_per_m2, height_m;
-    double exponent; /**< kind->relaxes: of the power law; modulus_pa is that at 1 s */
-    double drag_m;   /**< deflection by the liquid, opposite in the two segments */
-    double slope;    /**< virtual deflection over z */
-    double offset_v; /**< of the detector */
+    double exponent;    /**< kind->relaxes: of the power law; modulus_pa is that at 1 s */
+    double hardness_pa; /**< where the sample yields under the tip; 0: elastic */
+    double drag_m;      /**< deflection by the liquid, opposite in the two segments */
+    double slope;       /**< virtual deflection over z */
+    double offset_v;    /**< of the detector */
 };
 
 struct scene {
@@ -27,10 +28,12 @@ struct scene {
     double poisson_ratio, sensitivity, noise_m, peak_force_n, ramp_share;
     double modulus_pa, work_j_per_m2; /**< uniform */
     uint64_t seed;
+    size_t tip_change_row; /**< 0 = never */
+    double tip_radius_factor, tip_adhesion_factor, tip_height_m;
     double island[ISLANDS][5]; /**< u, v, radius, two phases; in widths of the scan */
     double wave[WAVES][3];     /**< two wave numbers, phase */
     gsl_rng *rng;
-    double *work;           /**< [2 n], with relaxation [2 (2 n + dwell)] */
+    double *work;           /**< [2 (2 n + dwell)] */
     struct ting_work *ting; /**< where the sample relaxes */
 };
 
@@ -50,11 +53,11 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_cell_layer, scene_uniform;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film, scene_cell_layer;
 
 /** scene_relaxing.c: deflections of approach, dwell and retract, one after the other, of a sample
  * that relaxes; the approach ends at the setpoint. x_end: beyond first contact, at its end.
- *  @param deflection_m  [2 n + dwell] */
+ *  @param deflection_m  [2 n + dwell], and as much room behind it */
 void scene_relaxing_cycle(struct scene *s, const struct scene_place *p, double *deflection_m,
                           double *x_end);
 

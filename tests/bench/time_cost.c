@@ -71,6 +71,7 @@ int main(void)
     struct curve_plan plan = bench_plan("paraboloid", SEG_APPROACH), some;
     plan.setup.spring_n_per_m = 0.05;
     plan.setup.radius_m = radius;
+    plan.extent.analysis[ANALYSIS_in_time] = true;
     plan.time.power = 1.5;
     plan.time.reference_s = 1;
     plan.time.drag = true;
@@ -81,7 +82,7 @@ int main(void)
         "| analysis, 512 + 512 samples | one curve | samples per second | over the plain fit |\n");
     printf("|---|---|---|---|\n");
     line("plain contact fit, drag", &plan, plain);
-    some = plan, some.time.loss_tangent = true;
+    some = plan, some.extent.analysis[ANALYSIS_cycle] = true;
     line("with loss tangent", &some, plain);
     some = plan, some.time.law = 1;
     line("with power law, approach and retract", &some, plain);

@@ -188,7 +188,7 @@ static void test_what_cannot_be_used(void **unused)
 static void test_not_asked(void **unused)
 {
     (void)unused;
-    struct bench *b = bench_new("contact:\n  model: paraboloid\n", 600, 100, 600);
+    struct bench *b = bench_new("viscoelastic:\n  drag_and_dwell: yes\n", 600, 100, 600);
     run(b);
     assert_true(isnan(b->result.map[MAP_relaxation_modulus].value));
     assert_true(isnan(b->result.map[MAP_hysteresis].value));
