@@ -54,7 +54,7 @@ struct cycle {
 
 /* Share of the work of the approach on the sample that a power law loses in a cycle. The modulus is
  * the one at which the lever bends as it does: force over depth^power hardly hangs on the modulus,
- * so that three rounds find it. */
+ * so that two rounds over the approach find it. */
 static double share_lost(struct time_work *t, const struct cycle *c, double exponent)
 {
     struct ting_solid solid = {
@@ -68,15 +68,17 @@ static double share_lost(struct time_work *t, const struct cycle *c, double expo
                              .first = {0, TRIANGLE + 1},
                              .step_s = {h, h / c->back},
                              .gap_s = {0, h / c->back}};
+    struct ting_path approach = {.z_m = t->z, .n = TRIANGLE + 1, .parts = 1, .step_s = {h}};
     struct ting_end end;
     double go = 0, come = 0;
     for (size_t i = 0; i < path.n; i++)
         t->z[i] = h * (double)(i <= TRIANGLE ? i : 2 * TRIANGLE - i);
-    for (int round = 0; round < 3; round++) {
-        ting_force(&solid, &tip, &path, 0.0, t->ting, t->force, NULL, &end);
+    for (int round = 0; round < 2; round++) {
+        ting_force(&solid, &tip, &approach, 0.0, t->ting, t->force, NULL, &end);
         double peak = t->force[TRIANGLE];
-        if (round < 2) tip.factor = full * tip.factor * pow(1.0 - peak, c->power) / peak;
+        tip.factor = full * tip.factor * pow(1.0 - peak, c->power) / peak;
     }
+    ting_force(&solid, &tip, &path, 0.0, t->ting, t->force, NULL, &end);
     for (size_t i = 1; i < path.n; i++)
         *(i <= TRIANGLE ? &go : &come) += 0.5 * h * (t->force[i - 1] + t->force[i]);
     double lever = 0.5 * t->force[TRIANGLE] * t->force[TRIANGLE];
@@ -88,20 +90,19 @@ static double share_lost(struct time_work *t, const struct cycle *c, double expo
  * is followed along the line from the origin. */
 static double exponent_for(struct time_work *t, const struct cycle *c, double share, double *slope)
 {
-    const double least = 1e-3, most = 0.95;
-    double low = least, high = most, f_low = share_lost(t, c, low), f_high;
-    if (share <= f_low) {
-        *slope = low / f_low;
-        return share * *slope;
-    }
+    const double small = 0.01, most = 0.95;
+    double low = 0, high = 0.4, f_low = -share, f_high, x = 0, f = 0;
+    *slope = small / share_lost(t, c, small); /* nothing is lost at zero */
+    if (share <= small / *slope) return share * *slope;
     f_high = share_lost(t, c, high) - share;
-    *slope = NAN;
-    if (f_high < 0) return NAN;
-    f_low -= share;
-    double x = low;
+    if (f_high < 0) {
+        low = high, f_low = f_high;
+        f_high = share_lost(t, c, high = most) - share;
+    }
+    if (f_high < 0) return *slope = NAN;
     for (int i = 0, side = 0; i < 40 && high - low > 1e-7; i++) {
         x = (low * f_high - high * f_low) / (f_high - f_low);
-        double f = share_lost(t, c, x) - share;
+        f = share_lost(t, c, x) - share;
         if (f < 0) {
             low = x, f_low = f;
             if (side == -1) f_high *= 0.5;
@@ -111,10 +112,10 @@ static double exponent_for(struct time_work *t, const struct cycle *c, double sh
             if (side == 1) f_low *= 0.5;
             side = 1;
         }
-        if (fabs(f) < 1e-7) break;
+        if (fabs(f) < 1e-6) break;
     }
     double step = 0.01 * fmin(x, 1 - x);
-    *slope = 2.0 * step / (share_lost(t, c, x + step) - share_lost(t, c, x - step));
+    *slope = step / (share_lost(t, c, x + step) - share - f);
     return x;
 }
 
