@@ -32,13 +32,14 @@ static enum status choose_segments(const struct recipe_value *asked, const bool 
     return ST_OK;
 }
 
-/* A key of a fit that is not made: the user believes it counts. */
+/* A key of a fit that is not made: the user believes it counts. A recipe with all keys and their
+ * defaults, as the program writes it, is fine. */
 static enum status check_unused(const struct recipe *r, struct report *rep)
 {
     static const enum recipe_key keys[] = {KEY_viscoelastic_segments,
                                            KEY_viscoelastic_reference_time, KEY_viscoelastic_drag};
     for (size_t i = 0; i < sizeof keys / sizeof *keys; i++)
-        if (r->v[keys[i]].given)
+        if (r->v[keys[i]].given && strcmp(r->v[keys[i]].text, recipe_rows[keys[i]].standard) != 0)
             return fail(rep, ST_RECIPE,
                         "line %d: viscoelastic.%s is given, but viscoelastic.model is none; remove "
                         "the line, or write model: power_law or standard_linear_solid",
