@@ -170,6 +170,13 @@ static void test_what_cannot_be_used(void **unused)
         assert_true(isnan(b->result.map[MAP_drag_coefficient].value));
         assert_true(b->result.map[MAP_modulus].value == good.map[MAP_modulus].value);
     }
+    const double odd[] = {1e-320, 1e-300, 1e-12, 1e12, 1e300, 1e308};
+    for (int i = 0; i < 6; i++) { /* nothing to trust, but it must come to an end */
+        b->raw.seg[SEG_APPROACH].interval_s = b->raw.seg[SEG_RETRACT].interval_s = odd[i];
+        run(b);
+        b->raw.seg[SEG_APPROACH].interval_s = h;
+        run(b);
+    }
     b->raw.seg[SEG_RETRACT].interval_s = h;
     b->raw.seg[SEG_RETRACT].clipped = 1;
     run(b);
