@@ -61,12 +61,14 @@ static enum status prepare(const struct map_options *o, struct run *run, const s
     if (st != ST_OK) return st;
     const struct volume_facts *f = volume_facts(run->volume);
     enum signal_stage stages[SEG_COUNT];
-    bool there[SEG_COUNT];
+    bool there[SEG_COUNT], twist[SEG_COUNT];
     for (int s = 0; s < SEG_COUNT; s++) {
         stages[s] = f->seg[s].stage;
         there[s] = f->seg[s].there;
+        twist[s] = f->seg[s].lateral_volts;
     }
     st = curve_plan_make(&run->recipe, &f->lever, stages, there, &run->plan, rep);
+    if (st == ST_OK) st = lateral_check(&run->plan, twist, rep);
     run->plan.pixel_pitch_m = volume_pixel_pitch(f);
     return st;
 }

@@ -20,7 +20,7 @@ HOSTILE = "</script><img onerror=\"window.hacked=1\" src=x><script>window.hacked
 def read(path):
     """Facts and blocks of a report, from its text alone."""
     text = path.read_text()
-    blocks = dict(re.findall(r'<script type="text/plain" id="([\w-]+)">([A-Za-z0-9+/=]*)</script>', text))
+    blocks = dict(re.findall(r'<script type="text/plain" id="([\w:-]+)">([A-Za-z0-9+/=]*)</script>', text))
     facts = json.loads(re.search(r'<script type="application/json" id="facts">(.*?)</script>', text, re.S).group(1))
     return facts, {name: base64.b64decode(data, validate=True) for name, data in blocks.items()}, text
 
