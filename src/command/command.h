@@ -16,9 +16,13 @@ struct world {
  * the message in rep is printed once by main. It must not call exit. */
 #define COMMAND_LIST(C)                                                                            \
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
+    C(refit, "Analyse", "make maps again from a map file, with another model or value")            \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
+    C(summary, "Look", "statistics of maps: medians with intervals, distributions, phases")        \
+    C(export, "Look", "write maps as TIFF, CSV, NumPy or VTK files")                               \
     C(draw, "Look", "draw maps with axes, colour bar, flags and histogram")                        \
+    C(compare, "Look", "tell how two map files of the same pixels differ, and which model fits")   \
     C(report, "Look", "make one HTML file of maps, curves and provenance, for any browser")        \
     C(import, "Prepare", "make a force volume of text, NumPy, HDF5 or raw data, or of volumes")    \
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \

@@ -1,6 +1,7 @@
 #include "command/curve_case.h"
 
 #include "base/units.h"
+#include "command/stored_input.h"
 #include "command/volume_choice.h"
 #include "grid/substrate.h"
 
@@ -24,40 +25,13 @@ static enum status name_fits(int used, size_t size, struct report *rep)
                                             : fail(rep, ST_USAGE, "a file name is too long");
 }
 
-/* --volume, else the path in the map file, else the same name beside the map file. */
-static enum status find_volume(const struct curve_source *from, const struct maps_view *view,
-                               struct curve_case *c, struct report *rep)
+static enum status recipe_of_maps(const struct maps_view *view, struct curve_case *c,
+                                  struct report *rep)
 {
-    const char *stored = from->volume ? from->volume : view->source_path;
-    int used = snprintf(c->volume_path, sizeof c->volume_path, "%s", stored);
-    if (from->volume || access(stored, F_OK) == 0)
-        return name_fits(used, sizeof c->volume_path, rep);
-    const char *slash = strrchr(from->file, '/'), *last = strrchr(stored, '/');
-    used = snprintf(c->volume_path, sizeof c->volume_path, "%.*s%s",
-                    slash ? (int)(slash - from->file + 1) : 0, from->file,
-                    last ? last + 1 : stored);
-    enum status st = name_fits(used, sizeof c->volume_path, rep);
-    if (st == ST_OK && access(c->volume_path, F_OK) != 0)
-        st = fail(rep, ST_INPUT,
-                  "%s: its volume '%s' is neither there nor beside the map file; say "
-                  "where it is with --volume",
-                  from->file, stored);
-    return st;
-}
-
-static enum status stored_recipe(const struct maps_view *view, struct curve_case *c,
-                                 struct report *rep)
-{
-    const char *text = view->recipe_text ? view->recipe_text : "";
     snprintf(c->recipe_from, sizeof c->recipe_from, "%s",
-             *text ? "the one stored in the map file" : "defaults, the maps were made without one");
-    if (!*text) return recipe_default(&c->recipe, rep);
-    enum status st = recipe_parse(&c->recipe, text, strlen(text), view->path, rep);
-    if (st != ST_OK || !view->lever_text) return st;
-    c->recipe.lever_text = strdup(view->lever_text); /* as it was then, wherever it is now */
-    if (c->recipe.lever_text) return ST_OK;
-    recipe_free(&c->recipe);
-    return fail(rep, ST_MEMORY, "no memory for a lever file");
+             *view->recipe_text ? "the one stored in the map file"
+                                : "defaults, the maps were made without one");
+    return stored_recipe(view, &c->recipe, rep);
 }
 
 static enum status given_recipe(const struct curve_source *from, struct curve_case *c,
@@ -106,16 +80,15 @@ enum status curve_case_of_maps(struct curve_case *c, const struct curve_source *
 {
     c->file = from->file;
     c->view = view;
-    enum status st = find_volume(from, view, c, rep);
+    enum status st = stored_volume_path(view, from->volume, c->volume_path, rep);
     if (st == ST_OK) {
-        st = from->recipe ? given_recipe(from, c, rep) : stored_recipe(view, c, rep);
+        st = from->recipe ? given_recipe(from, c, rep) : recipe_of_maps(view, c, rep);
         c->has_recipe = st == ST_OK;
     }
     if (st == ST_OK)
         st = from->mapping
                  ? volume_choice_open(&c->volume, c->volume_path, from->mapping, NULL, rep)
-                 : volume_choice_parsed(&c->volume, c->volume_path, view->mapping_text, from->file,
-                                        rep);
+                 : stored_volume(view, c->volume_path, &c->volume, rep);
     if (st != ST_OK) return st;
     c->facts = volume_facts(c->volume);
     st = same_grid(c, rep);

@@ -5,6 +5,7 @@
 #include "contact/contact.h"
 #include "curve/result.h"
 #include "intake/description.h"
+#include "maps/reuse.h"
 #include "recipe/recipe.h"
 
 #include <stdio.h>
@@ -151,6 +152,13 @@ static void page_import(void)
     description_manual(stdout);
 }
 
+static void page_reuse(void)
+{
+    heading("What a refit keeps", "reuse", "the table in src/maps/reuse.h");
+    printf("`cantle refit` takes from the old map file what a change cannot have changed:\n\n");
+    reuse_manual(stdout);
+}
+
 static void page_list(void)
 {
     printf("cantle\n");
@@ -166,6 +174,7 @@ static void page_list(void)
     P(maps, "what each map means")                                                                 \
     P(flags, "states and flags of pixels")                                                         \
     P(statuses, "exit statuses")                                                                   \
+    P(reuse, "what a refit keeps of its parent")                                                   \
     P(list, "the names of all man pages")
 
 static const struct {

@@ -27,6 +27,7 @@ class Format(unittest.TestCase):
                  "simulate": "base calibration contact curve volume",
                  "maps": "base recipe calibration curve review volume",
                  "grid": "base curve volume maps", "figure": "base",
+                 "export": "base",
                  "report": "base recipe calibration contact curve volume maps figure"}
         for path in sources():
             parts = path.split("/src/")
@@ -39,7 +40,7 @@ class Format(unittest.TestCase):
                 if line.startswith('#include "') and "/" in line:
                     other = line.split('"')[1].split("/")[0]
                     self.assertIn(other, [floor, *below[floor].split()], f"{path}: {line}")
-                if floor in "base recipe calibration contact fit curve review figure".split():
+                if floor in "base recipe calibration contact fit curve review export figure".split():
                     self.assertNotIn("#include <hdf5", line, path)
                     self.assertNotIn("#include <mpi", line, path)
 
