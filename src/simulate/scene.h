@@ -49,12 +49,15 @@ struct scene_truth {
         indentation_m, /**< of the approach, at its end */
         z_end_m,       /**< where the approach ends */
         brush_length_m, tethers, last_tether_force_n, last_tether_separation_m,
-        lateral_at_peak_v; /**< without line and cross-talk */
+        lateral_at_peak_v, /**< without line and cross-talk */
+        exponent; /**< of the power law of a sample that relaxes, else NaN; its modulus is that
+                       at 1 s */
 };
 
-/** One pixel's curves in volts [n] each, in the order of time, and its truth. */
-void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
-                 struct scene_truth *truth);
+/** One pixel's curves in volts in the order of time, approach and retract [n], dwell
+ * [layout.dwell], and its truth. */
+void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *dwell_v,
+                 double *retract_v, struct scene_truth *truth);
 
 /** Write the whole volume with its truth. */
 enum status scene_write(struct scene *s, const char *path, bool overwrite,
