@@ -110,6 +110,10 @@ static const struct row rows[] = {
      "for the added masses: resonance without them, if not that of --thermal or --resonance"},
     {"reference-modulus", TIP, KNOWN, "E", "Pa", AT(modulus),
      "Young's modulus of the reference sample, like '2.5 +- 0.1 MPa'"},
+    {"area", TIP, TEXT, "TERMS", "", AT(area),
+     "the tip's area function from the unloading, in place of a radius or angle: quadratic, "
+     "linear, "
+     "both, or all (with a constant)"},
     {"earlier", TIP, TEXT, "FILE", "", AT(earlier),
      "lever file with an earlier value: has the tip worn since?"},
 };
@@ -349,7 +353,8 @@ enum status calibrate_options(int argc, char **argv, const struct world *world,
         "surface; with --thermal and --spring-constant from thermal noise.\n\n"
         "TASK spring: spring constant; give what you have, --all compares the methods.\n\n"
         "TASK tip: tip radius or angle from the curves of VOLUME, taken on a sample whose modulus "
-        "is known; the recipe says which contact model.\n\n"
+        "is known; the recipe says which contact model. With --area the area function from the "
+        "unloading.\n\n"
         "Quantities are written with their unit and, if known, their standard uncertainty: '52 +- "
         "0.5 nm/V' or '52 nm/V +- 1 %'. docs/calibration.md has the equations, and cautions for "
         "the work at the instrument.";

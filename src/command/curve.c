@@ -211,15 +211,17 @@ static void judge_slope(struct curve_case *c)
 static enum status analyse(struct curve_case *c, struct report *rep)
 {
     enum signal_stage stages[SEG_COUNT];
-    bool there[SEG_COUNT];
+    bool there[SEG_COUNT], twist[SEG_COUNT];
     size_t n_max = 1;
     for (int s = 0; s < SEG_COUNT; s++) {
         stages[s] = c->facts->seg[s].stage;
         there[s] = c->facts->seg[s].there;
+        twist[s] = c->facts->seg[s].lateral_volts;
         if (there[s] && c->facts->seg[s].n > n_max) n_max = c->facts->seg[s].n;
     }
     enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
     c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
+    if (st == ST_OK) st = lateral_check(&c->plan, twist, rep);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
     st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
     if (st == ST_OK) st = read_tile_of(c, rep);

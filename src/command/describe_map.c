@@ -156,20 +156,36 @@ static void print_states(const struct maps_view *v)
     }
 }
 
+static void print_axes(const struct maps_view *v)
+{
+    char low[48], high[48];
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT; axis++) {
+        const size_t n = v->extent.length[axis];
+        const double *at = v->extent.at[axis];
+        if (n == 0) continue;
+        describe_value(at[0], axis_rows[axis].si_unit, low, sizeof low);
+        describe_value(at[n - 1], axis_rows[axis].si_unit, high, sizeof high);
+        describe_line("axis", "%s: %zu layers, %s to %s (%s)", axis_rows[axis].name, n, low, high,
+                      axis_rows[axis].words);
+    }
+}
+
 static void print_maps(const struct maps_view *v)
 {
     char median[48], low[48], high[48];
     describe_line("maps", "median [quartiles] of accepted and doubtful pixels");
     for (int i = 0; i < MAP_COUNT; i++) {
         const char *unit = map_rows[i].si_unit;
+        char label[64];
         if (!v->map[i]) continue;
+        map_label(i, label);
         describe_value(v->summary.map[i].median, unit, median, sizeof median);
         describe_value(v->summary.map[i].q25, unit, low, sizeof low);
         describe_value(v->summary.map[i].q75, unit, high, sizeof high);
         if (v->summary.map[i].n == 0)
-            describe_line("", "%-28s no value", map_rows[i].name);
+            describe_line("", "%-28s no value", label);
         else
-            describe_line("", "%-28s %12s  [%s, %s]%s", map_rows[i].name, median, low, high,
+            describe_line("", "%-28s %12s  [%s, %s]%s", label, median, low, high,
                           v->error[i] ? "  with errors" : "");
     }
 }
@@ -204,6 +220,7 @@ static void print_text(const struct maps_view *v, const struct used *u, const js
     print_refit(v);
     print_used(u);
     print_states(v);
+    print_axes(v);
     print_maps(v);
     print_tip(&v->summary.tip);
     if (v->has_budget) describe_budget(&v->budget);
@@ -215,8 +232,10 @@ static json_t *json_maps(const struct maps_view *v)
 {
     json_t *out = json_object();
     for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
         if (!v->map[i]) continue;
-        json_object_set_new(out, map_rows[i].name,
+        map_label(i, label);
+        json_object_set_new(out, label,
                             json_pack("{s:s, s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o}", "unit",
                                       map_rows[i].si_unit, "unit_in_file", v->unit[i], "errors",
                                       v->error[i] != NULL, "n", (json_int_t)v->summary.map[i].n,
@@ -239,6 +258,22 @@ static json_t *json_used(const struct used *u)
                             json_pack("{s:f, s:o, s:s, s:s}", "value", k->value,
                                       "standard_uncertainty", describe_real(k->u), "unit",
                                       lever_rows[i].si_unit, "origin", u->origin[i]));
+    }
+    return out;
+}
+
+/* Further axes that the file has, with their coordinates in SI. */
+static json_t *json_axes(const struct maps_view *v)
+{
+    json_t *out = json_object();
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT; axis++) {
+        json_t *at = json_array();
+        for (size_t i = 0; i < v->extent.length[axis]; i++)
+            json_array_append_new(at, json_real(v->extent.at[axis][i]));
+        if (v->extent.length[axis])
+            json_object_set_new(out, axis_rows[axis].name,
+                                json_pack("{s:s, s:O}", "unit", axis_rows[axis].si_unit, "at", at));
+        json_decref(at);
     }
     return out;
 }
@@ -267,7 +302,7 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
             "finished", v->summary.state[STATE_pending] == 0, "source",
             describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run", run,
             "fit", fit, "calibration", json_used(u), "tip", tip_json(&v->summary.tip), "states",
-            states, "flags", flags, "maps", json_maps(v), "uncertainty",
+            states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v), "uncertainty",
             v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
 }

@@ -50,7 +50,7 @@ static const struct argp_option options[] = {
 static const char doc[] =
     "Draw maps with axes in um, colour bar and histogram.\v"
     "MAP is a name of a map (`cantle manual maps` lists them), or `all` for every map that has a "
-    "value. "
+    "value. A map with a further axis is drawn layer by layer; NAME:3 is its third layer. "
     "Default: modulus, adhesion and deformation. Several maps come into one figure.\n\n"
     "Rejected pixels are grey. Absent pixels and pixels without a value are white. Doubtful pixels "
     "keep "
@@ -103,40 +103,47 @@ static bool has_value(const struct maps_view *view, enum map_id id)
 static enum status unknown_map(const char *word, struct report *rep)
 {
     const char *names[MAP_COUNT];
-    char list[768] = "";
-    for (int i = 0; i < MAP_COUNT; i++) {
+    for (int i = 0; i < MAP_COUNT; i++)
         names[i] = map_rows[i].name;
-        size_t used = strlen(list);
-        snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "", names[i]);
-    }
     int near = words_nearest(word, names, MAP_COUNT);
     if (near >= 0)
-        return fail(rep, ST_USAGE, "'%.64s' is not a map; did you mean %s? There are: %s", word,
-                    names[near], list);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map; there are: all, %s", word, list);
+        return fail(rep, ST_USAGE,
+                    "'%.64s' is not a map; did you mean %s? `cantle manual maps` lists them", word,
+                    names[near]);
+    return fail(rep, ST_USAGE,
+                "'%.64s' is not a map; write all, or a name that `cantle manual maps` lists", word);
 }
 
 static void choose(struct choice *out, enum map_id id)
 {
     for (size_t i = 0; i < out->n; i++)
         if (out->map[i] == id) return;
-    out->map[out->n++] = id;
+    if (out->n < WORDS_MOST) out->map[out->n++] = id;
+}
+
+/* "modulus", or one layer of a map with a further axis: "depth_modulus:3". */
+static bool is_named(const char *word, int map)
+{
+    char label[64];
+    map_label(map, label);
+    return strcmp(word, map_rows[map].name) == 0 || strcmp(word, label) == 0;
 }
 
 static enum status choose_word(const struct maps_view *view, const char *word, struct choice *out,
                                struct report *rep)
 {
-    bool all = strcmp(word, "all") == 0;
+    bool all = strcmp(word, "all") == 0, known = all;
+    size_t there = 0;
     for (int i = 0; i < MAP_COUNT; i++) {
-        bool named = strcmp(word, map_rows[i].name) == 0;
-        if (all && has_value(view, (enum map_id)i)) choose(out, (enum map_id)i);
-        if (!named) continue;
-        if (!view->map[i]) return fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
+        bool named = is_named(word, i);
+        known = known || named;
+        if (all ? !has_value(view, (enum map_id)i) : !(named && view->map[i])) continue;
+        there++;
         choose(out, (enum map_id)i);
-        return ST_OK;
     }
-    if (!all) return unknown_map(word, rep);
-    return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", view->path);
+    if (!known) return unknown_map(word, rep);
+    if (all && !there) return fail(rep, ST_INPUT, "%s: no map has any value", view->path);
+    return there ? ST_OK : fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
 }
 
 static enum status choose_maps(const struct draw_wish *wish, const struct maps_view *view,
@@ -209,7 +216,7 @@ static enum status to_si(const struct maps_view *view, enum map_id id, const flo
     struct unit_scale scale;
     size_t n = view->ny * view->nx;
     enum status st = units_scale(view->unit[id], map_rows[id].si_unit, &scale, rep);
-    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", view->path, map_rows[id].name);
+    if (st != ST_OK) return within(rep, st, "%s: %s: ", view->path, map_rows[id].name);
     double *value = malloc(n * sizeof *value);
     if (!value) return fail(rep, ST_MEMORY, "no memory to draw a map of %zu pixels", n);
     for (size_t i = 0; i < n; i++)
@@ -221,7 +228,7 @@ static enum status to_si(const struct maps_view *view, enum map_id id, const flo
 /* A figure map in the making: the figure borrows the texts. */
 struct picture {
     struct figure_map map;
-    char words[160];
+    char words[192];
 };
 
 static enum status fill(struct picture *p, const struct draw_wish *wish,
@@ -229,9 +236,11 @@ static enum status fill(struct picture *p, const struct draw_wish *wish,
                         struct report *rep)
 {
     const struct map_row *row = &map_rows[id];
+    char words[160];
     bool log_scale = wish->scale == WISH_DEFAULT ? row->scale == SCALE_LOG
                                                  : wish->scale == WISH_LOG;
-    snprintf(p->words, sizeof p->words, "%s%s", error ? "standard error of " : "", row->words);
+    map_words(&view->extent, (int)id, words);
+    snprintf(p->words, sizeof p->words, "%s%s", error ? "standard error of " : "", words);
     p->map.title = p->map.label = p->words;
     p->map.si_unit = row->si_unit;
     p->map.ny = view->ny;
@@ -290,8 +299,10 @@ static void announce(const struct choice *choice, const char *path)
     char name[512];
     describe_name(path, name);
     printf("figure: %s (", name);
-    for (size_t i = 0; i < choice->n; i++)
-        printf("%s%s", i ? ", " : "", map_rows[choice->map[i]].name);
+    for (size_t i = 0; i < choice->n; i++) {
+        map_label((int)choice->map[i], name);
+        printf("%s%s", i ? ", " : "", name);
+    }
     printf(")\n");
 }
 

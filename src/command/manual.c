@@ -70,25 +70,35 @@ static void page_models(void)
     }
 }
 
+static void code_cell_or_none(const char *text)
+{
+    if (*text)
+        code_cell(text);
+    else
+        cell("");
+}
+
 static void page_maps(void)
 {
     heading("Maps", "maps", "the table in src/curve/result.h");
     printf(
         "A map with errors has a second dataset, `NAME_errors`, with one standard error for each\n"
-        "pixel. A pixel where a quantity was not computed is NaN. A map file holds the maps of "
-        "the\n"
-        "analyses that its recipe asks for: `contact` always, the others as "
-        "[recipe-keys.md](recipe-keys.md) says.\n\n"
-        "| map | quantity | unit | errors | colour scale | analysis | definition |\n"
-        "|---|---|---|---|---|---|---|\n");
+        "pixel. A pixel where a quantity was not computed is NaN.\n\n"
+        "A map with a further axis is in `/entry/maps_by_AXIS`, [y, x, AXIS]. A map that names a "
+        "section of the\nrecipe is made only when that section asks for it.\n\n"
+        "| map | quantity | unit | errors | colour scale | further axis | asked for in | "
+        "definition "
+        "|\n|---|---|---|---|---|---|---|---|\n");
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct map_row *row = &map_rows[i];
+        if (!map_begins(i)) continue;
         code_cell(row->name);
         cell(row->words);
         cell(row->unit);
         cell(row->errors ? "yes" : "no");
         cell(row->scale == SCALE_LOG ? "logarithmic" : "linear");
-        cell(analysis_names[analysis_of_map(i)]);
+        cell(row->axis ? axis_rows[row->axis].name : "");
+        code_cell_or_none(analysis_sections[row->analysis]);
         cell(row->definition);
         end_row();
     }

@@ -4,6 +4,7 @@
 #include "base/signals.h"
 #include "base/watch.h"
 #include "command/map_summary.h"
+#include "curve/lateral.h"
 #include "grid/grid.h"
 #include "maps/agree.h"
 
@@ -34,12 +35,14 @@ enum status map_run_plan(struct map_run *run, struct report *rep)
 {
     const struct volume_facts *f = volume_facts(run->volume);
     enum signal_stage stages[SEG_COUNT];
-    bool there[SEG_COUNT];
+    bool there[SEG_COUNT], twist[SEG_COUNT];
     for (int s = 0; s < SEG_COUNT; s++) {
         stages[s] = f->seg[s].stage;
         there[s] = f->seg[s].there;
+        twist[s] = f->seg[s].lateral_volts;
     }
     enum status st = curve_plan_make(&run->recipe, &f->lever, stages, there, &run->plan, rep);
+    if (st == ST_OK) st = lateral_check(&run->plan, twist, rep);
     run->plan.pixel_pitch_m = volume_pixel_pitch(f);
     return st;
 }

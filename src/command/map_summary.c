@@ -65,9 +65,10 @@ void map_summary_print(const struct map_outcome *o)
 {
     const struct curve_plan *plan = o->plan;
     const struct maps_summary *s = o->summary;
-    static const enum map_id shown[] = {MAP_modulus,       MAP_adhesion,    MAP_work_of_adhesion,
-                                        MAP_deformation,   MAP_indentation, MAP_peak_force,
-                                        MAP_mean_pressure, MAP_force_noise};
+    static const enum map_id shown[] = {MAP_modulus,          MAP_adhesion,    MAP_work_of_adhesion,
+                                        MAP_deformation,      MAP_indentation, MAP_peak_force,
+                                        MAP_mean_pressure,    MAP_force_noise, MAP_hardness,
+                                        MAP_unloading_modulus};
     const size_t pixels = o->pixels - o->before;
     printf("%zu pixels in %.1f s on %d rank%s (%.0f pixels/s)\n", pixels, o->seconds, o->ranks,
            o->ranks == 1 ? "" : "s", (double)pixels / fmax(o->seconds, 1e-3));

@@ -154,6 +154,7 @@ static enum status look_at_change(const struct refit_options *o, struct refit *r
 {
     struct maps_origin origin;
     size_t changed = 0;
+    parent_align(&r->parent, &r->run.plan.extent);
     r->run.parent = NULL; /* the identities are compared as those of fresh maps */
     enum status st = map_run_origin(&o->map, &r->run, NULL, &origin, rep);
     if (st == ST_OK) st = check_volume(r, &origin, rep);

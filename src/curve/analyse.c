@@ -1,5 +1,9 @@
 /* The order of the steps, the reasons to doubt, and the trace for people. */
+#include "curve/brush_maps.h"
 #include "curve/curve_private.h"
+#include "curve/depth.h"
+#include "curve/lateral.h"
+#include "curve/tethers.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -12,9 +16,10 @@ struct curve_work *curve_work_new(size_t n_max)
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
     w->n_max = n_max;
     w->block = calloc(ARRAYS * n_max, sizeof *w->block);
+    w->sums[0] = calloc(3 * (n_max + 1), sizeof *w->sums[0]);
     w->in_fit = calloc(n_max, 1);
     w->fit = fit_work_new(n_max);
-    if (!w->block || !w->in_fit || !w->fit) {
+    if (!w->block || !w->sums[0] || !w->in_fit || !w->fit) {
         curve_work_free(w);
         return NULL;
     }
@@ -47,6 +52,8 @@ struct curve_work *curve_work_new(size_t n_max)
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
         *arrays[i] = w->block + i * n_max;
     w->scratch = w->block + (ARRAYS - 2) * n_max;
+    for (int i = 1; i < 3; i++)
+        w->sums[i] = w->sums[i - 1] + n_max + 1;
     return w;
 }
 
@@ -54,6 +61,7 @@ void curve_work_free(struct curve_work *w)
 {
     if (!w) return;
     free(w->block);
+    free(w->sums[0]);
     free(w->in_fit);
     fit_work_free(w->fit);
     free(w);
@@ -240,6 +248,11 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    measure_unloading(plan, raw, work, out);
+    brush_measure(plan, lane, fit, out);
+    depth_measure(plan, work, lane, fit, out);
+    tethers_measure(plan, work, fit, out);
+    lateral_measure(plan, raw, work, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))

@@ -20,7 +20,7 @@
 #include "curve/curve.h"
 
 /** Results with a budget: names of maps. */
-#define BUDGET_LIST(B) B(modulus) B(adhesion) B(work_of_adhesion)
+#define BUDGET_LIST(B) B(modulus) B(adhesion) B(work_of_adhesion) B(hardness) B(unloading_modulus)
 
 enum budget_id {
 #define B(name) BUDGET_##name,

@@ -5,6 +5,7 @@
 #include "calibration/lever.h"
 #include "calibration/tilt.h"
 #include "contact/contact.h"
+#include "contact/unloading.h"
 #include "curve/result.h"
 #include "fit/plane.h"
 #include "recipe/recipe.h"
@@ -43,7 +44,7 @@ struct substrate_box {
 };
 
 /** What an earlier analysis of the same curve found, for another one to begin from. Each part is
- * for settings that cannot change it (grid/reuse.h says which); results are those of an analysis
+ * for settings that cannot change it (maps/reuse.h says which); results are those of an analysis
  * from nothing. */
 struct curve_hint {
     size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the
@@ -54,10 +55,29 @@ struct curve_hint {
                                  all along the curve; NaN = not known */
 };
 
+/** Search for rupture events (tethers.h). */
+struct tether_plan {
+    size_t window; /**< samples of a line on either side */
+    double alarm;  /**< share of curves without an event that show one */
+    int chain;     /**< 0 none, 1 worm-like, 2 freely jointed */
+    double unit_m; /**< persistence or Kuhn length; NaN = fitted */
+    double temperature_k;
+};
+
+/** Lateral signal (lateral.h). */
+struct lateral_plan {
+    int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
+    double crosstalk, crosstalk_u; /**< V/m, where given */
+    double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    struct map_extent extent; /**< what is made beside the maps that are always there */
+    struct tether_plan tethers;
+    struct lateral_plan lateral;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -82,11 +102,16 @@ struct curve_plan {
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
     int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
+        double from, to; /**< window of the unloading, shares of its peak */
+        double zero_to;  /**< part of the loading that says where depth begins, likewise */
+        struct unloading_law law;
+    } unloading;
+    struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa,
+            modulus_low_pa, modulus_high_pa, residual_depth, unloading_adhesion,
             surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
             tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
@@ -99,15 +124,17 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
 
+/** Whether the volume has the lateral signal, where the plan asks for it. @param volts  segment has
+ * a lateral signal in V or quadrants. Errors: ST_RECIPE. */
+enum status lateral_check(const struct curve_plan *plan, const bool volts[SEG_COUNT],
+                          struct report *rep) MUST_CHECK;
+
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,
  * and not freed: call it on a copy of the plan, and contact_release the copy's where it differs.
  * Errors: ST_RECIPE for a tilt, tip height or lever length that is needed and not known, or that
  * the tilt correction cannot take; as contact_prepare. */
 enum status curve_plan_renew(struct curve_plan *plan, struct report *rep) MUST_CHECK;
-
-/** Is this analysis asked for? Its maps are in the map file then, and in no other. */
-bool curve_plan_does(const struct curve_plan *plan, enum analysis analysis);
 
 /** Release what the plan owns. Accepts a plan whose making failed, and one that is all zeros. */
 void curve_plan_free(struct curve_plan *plan);

@@ -73,6 +73,7 @@ struct curve_work {
     double *indent;                           /**< fit in force space: z - deflection */
     double *model_values;                     /**< fit set: fitted values, residuals */
     double *scratch;                          /**< [2 n] */
+    double *sums[3];                          /**< [n + 1] running sums */
     double *model;                            /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                          /**< [n] trace */
     struct fit_work *fit;
@@ -149,6 +150,11 @@ double sample_modulus(const struct curve_plan *plan, double reduced, double *pow
  *  @param retract  NULL where it cannot be used */
 void measure_transition(const struct curve_plan *plan, const struct lane *retract,
                         const struct contact_fit *fit, struct pixel_result *out);
+
+/** Maps of the unloading analysis, where the plan asks for it, and its flags. Needs the map of
+ * adhesion; overwrites the workspace's fit set. */
+void measure_unloading(const struct curve_plan *plan, const struct raw_curve *raw,
+                       struct curve_work *w, struct pixel_result *out);
 
 /** All maps from lanes and fit; flags that come from them. */
 void measure_maps(const struct curve_plan *plan, const struct curve_work *w,

@@ -87,8 +87,9 @@ static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
     struct fit_result found[FIT_STARTS], r;
     size_t block = fit_set_blocks(plan, w, set, &blocks);
     int n = fit_starts(plan, w, &blocks, theta), kept = 0;
-    /* kinks need every sample; a further number is known too badly from blocks */
-    if (block == 1 || plan->model->kink || plan->free_extra) return n;
+    /* kinks need every sample; the further number of an adhesive model is known too badly from
+     * blocks */
+    if (block == 1 || plan->model->kink || (plan->free_extra && plan->model->adhesive)) return n;
     fit_set_problem(plan, w, &blocks, &context, &p);
     p.settle = 1e-3;
     if (!fit_prepare(&p, w->fit)) return n;

@@ -113,6 +113,7 @@ struct maps_view {
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */
+    struct map_extent extent; /**< further axes: length 0 where there is none; not which analyses */
     float *map[MAP_COUNT], *error[MAP_COUNT]; /**< [ny*nx] in the file's unit; NULL if not there */
     char unit[MAP_COUNT][16];
     uint8_t *state;

@@ -102,7 +102,7 @@ uint64_t maps_bytes(const struct maps *m)
 {
     uint64_t planes = 2;
     for (int i = 0; i < MAP_COUNT; i++)
-        planes += layout_has(&m->layout, i, false) + layout_has(&m->layout, i, true);
+        if (map_is_made(&m->layout.extent, i)) planes += map_rows[i].errors ? 2 : 1;
     return (planes * 4 + 2) * m->layout.ny * m->layout.nx + m->n_tiles * 16 + (2 << 20);
 }
 

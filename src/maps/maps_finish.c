@@ -192,34 +192,60 @@ static void put_counts(struct h5put *p, hid_t entry, const struct maps_summary *
     h5put_close(p, &group);
 }
 
-/* Five quantiles a map, over a dimension scale, so that array readers see one table. */
-static void put_statistics(struct finishing *f, hid_t entry)
+static hid_t put_quantile_axis(struct h5put *p, hid_t group)
 {
     const hsize_t dims[1] = {QUANTILE_COUNT};
-    struct h5put *p = &f->p;
-    hid_t group = h5put_group(p, entry, "statistics", "NXcollection");
-    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
-    hid_t dcpl = p->st == ST_OK ? H5Pcreate(H5P_DATASET_CREATE) : H5I_INVALID_HID;
-    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, dcpl,
+    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, H5P_DEFAULT,
                               statistics_quantiles);
     if (p->st == ST_OK && H5DSset_scale(scale, "quantile") < 0) h5put_fail(p, "quantile");
     h5put_attr_text(p, scale, "units", "1");
     h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
-    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
-        char text[160];
-        if (!layout_has(&f->m->layout, i, false)) continue;
-        uint64_t pixels = f->summary->map[i].n;
-        hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
-                                f->found.quantile[i]);
-        if (p->st == ST_OK && H5DSattach_scale(set, scale, 0) < 0) h5put_fail(p, map_rows[i].name);
-        snprintf(text, sizeof text, "%s (%s)", map_rows[i].words, f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "units", f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "long_name", text);
-        h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, &pixels, 0);
-        h5put_close(p, &set);
-    }
+    return scale;
+}
+
+/* Five quantiles of each layer of a map, over dimension scales. */
+static void put_quantiles(struct finishing *f, hid_t group, int map, hid_t more, hid_t scale)
+{
+    const size_t layers = layout_layers(&f->m->layout, map);
+    const bool plane = map_rows[map].axis == AXIS_none;
+    const hsize_t dims[2] = {layers, QUANTILE_COUNT};
+    struct h5put *p = &f->p;
+    uint64_t pixels[AXIS_LONGEST];
+    char text[160];
+    hid_t set = h5put_array(p, group, map_rows[map].name, H5T_NATIVE_DOUBLE, plane ? 1 : 2,
+                            plane ? dims + 1 : dims, H5P_DEFAULT, f->found.quantile[map]);
+    if (p->st == ST_OK && (H5DSattach_scale(set, scale, plane ? 0 : 1) < 0 ||
+                           (!plane && H5DSattach_scale(set, more, 0) < 0)))
+        h5put_fail(p, map_rows[map].name);
+    for (size_t i = 0; i < layers; i++)
+        pixels[i] = f->summary->map[(size_t)map + i].n;
+    snprintf(text, sizeof text, "%s (%s)", map_rows[map].words, f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "units", f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "long_name", text);
+    h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, pixels, layers > 1 ? layers : 0);
+    h5put_close(p, &set);
+}
+
+/* One table for array readers; maps with a further axis have a group each. */
+static void put_statistics(struct finishing *f, hid_t entry, enum map_axis axis)
+{
+    struct h5put *p = &f->p;
+    char name[64];
+    bool any = false;
+    for (int i = 0; i < MAP_COUNT; i++)
+        any = any || (map_rows[i].axis == axis && layout_begins(&f->m->layout, i));
+    if (!any) return;
+    snprintf(name, sizeof name, "statistics%s%s", axis ? "_by_" : "",
+             axis ? axis_rows[axis].name : "");
+    hid_t group = h5put_group(p, entry, name, "NXcollection");
+    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
+    hid_t scale = put_quantile_axis(p, group);
+    hid_t more = layout_put_axis(p, group, &f->m->layout, axis);
+    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++)
+        if (map_rows[i].axis == axis && layout_begins(&f->m->layout, i))
+            put_quantiles(f, group, i, more, scale);
+    h5put_close(p, &more);
     h5put_close(p, &scale);
-    h5put_close(p, &dcpl);
     h5put_close(p, &group);
 }
 
@@ -265,7 +291,8 @@ static void fill_finished(struct finishing *f)
     put_runs(f);
     sum_digests(f);
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
-    put_statistics(f, entry);
+    for (int axis = 0; axis < AXIS_COUNT; axis++)
+        put_statistics(f, entry, (enum map_axis)axis);
     put_counts(&f->p, entry, f->summary, f->n);
     if (f->m->tip_change > 0) tip_watch_put(&f->p, entry, &f->summary->tip, &f->m->layout);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);

@@ -42,7 +42,8 @@ struct maps {
     double checkpoint_s, checked_s; /**< interval; time of the last checkpoint, monotonic */
     struct unsaved *unsaved;        /**< [n_unsaved], room for room_unsaved */
     size_t n_unsaved, room_unsaved;
-    float *reals; /**< one tile of one plane, in the file's order; all four [buffered] */
+    float *reals; /**< one tile of one dataset, in the file's order: [buffered, layers]; the other
+                     two [buffered] */
     uint64_t *flag_words;
     uint16_t *runs;
     size_t buffered;

@@ -73,27 +73,77 @@ static enum status load_axes(struct maps_view *v, hid_t file, struct report *rep
     return st;
 }
 
-/* One plane of a map; absent is fine. Values and errors share the unit of the values. */
+/* A further axis is there when its group is: coordinates in SI, ascending. */
+static enum status load_further_axis(struct maps_view *v, hid_t file, enum map_axis axis,
+                                     struct report *rep)
+{
+    char path[96], unit[16];
+    size_t *n = &v->extent.length[axis];
+    void *at = NULL;
+    struct unit_scale scale;
+    const struct axis_row *row = &axis_rows[axis];
+    snprintf(path, sizeof path, MAPS_GROUP "_by_%s/%s", row->name, row->name);
+    enum status st = h5get_stays(file, path, rep);
+    if (st != ST_OK || !h5get_has(file, path)) return st;
+    if ((st = h5get_length(file, path, n, rep)) != ST_OK) return st;
+    if (*n < 1 || *n > row->most)
+        return fail(rep, ST_INPUT, "%s: its length must be from 1 to %zu", path, row->most);
+    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, 1, n, &at, unit, rep);
+    if (st == ST_OK && units_scale(unit, row->si_unit, &scale, rep) != ST_OK)
+        st = within(rep, ST_INPUT, "%s: ", path);
+    for (size_t i = 0; st == ST_OK && i < *n; i++) {
+        v->extent.at[axis][i] = scale.factor * ((double *)at)[i];
+        if (!isfinite(v->extent.at[axis][i]))
+            st = fail(rep, ST_INPUT, "%s: a coordinate is no number", path);
+    }
+    free(at);
+    return st;
+}
+
+/* The layers of a dataset, apart from each other. */
+static enum status split_layers(struct maps_view *v, int map, bool errors, float *values,
+                                struct report *rep)
+{
+    const size_t layers = v->extent.length[map_rows[map].axis], n = v->ny * v->nx;
+    float **to = errors ? v->error + map : v->map + map;
+    if (map_rows[map].axis == AXIS_none) {
+        to[0] = values;
+        return ST_OK;
+    }
+    enum status st = ST_OK;
+    for (size_t k = 0; k < layers && st == ST_OK; k++) {
+        to[k] = malloc(n * sizeof *values);
+        if (!to[k]) st = fail(rep, ST_MEMORY, "not enough memory for maps of %zu pixels", n);
+        for (size_t i = 0; to[k] && i < n; i++)
+            to[k][i] = values[i * layers + k];
+    }
+    free(values);
+    return st;
+}
+
+/* All layers of a map; absent is fine. Values and errors share the unit of the values. */
 static enum status load_map(struct maps_view *v, hid_t file, int map, bool errors,
                             struct report *rep)
 {
-    char path[96], name[64], unit[16];
+    char path[96], unit[16];
     double factor;
     void *values = NULL;
-    const size_t dims[2] = {v->ny, v->nx};
-    layout_name(map, errors, name);
-    snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
+    const size_t layers = v->extent.length[map_rows[map].axis], dims[3] = {v->ny, v->nx, layers};
+    layout_path(map, errors, path);
     enum status st = h5get_stays(file, path, rep);
-    if (st != ST_OK || !h5get_has(file, path)) return st;
-    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, 2, dims, &values, unit, rep);
-    *(errors ? &v->error[map] : &v->map[map]) = values;
+    if (st != ST_OK || !layers || !h5get_has(file, path)) return st;
+    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, map_rows[map].axis ? 3 : 2, dims,
+                     &values, unit, rep);
+    if (st != ST_OK) return st;
+    st = split_layers(v, map, errors, values, rep);
     if (st != ST_OK) return st;
     if (units_from_si(map_rows[map].si_unit, unit, &factor, rep) != ST_OK)
         return within(rep, ST_INPUT, "%s: ", path);
     if (errors && v->map[map] && strcmp(unit, v->unit[map]) != 0)
         return fail(rep, ST_INPUT, "%s: its unit '%s' is not that of the map, '%s'", path, unit,
                     v->unit[map]);
-    snprintf(v->unit[map], sizeof v->unit[map], "%s", unit);
+    for (size_t k = 0; k < layers; k++)
+        snprintf(v->unit[(size_t)map + k], sizeof v->unit[map], "%s", unit);
     return ST_OK;
 }
 
@@ -102,7 +152,11 @@ static enum status load_planes(struct maps_view *v, hid_t file, struct report *r
     const size_t dims[2] = {v->ny, v->nx};
     enum status st = ST_OK;
     void *state = NULL, *flags = NULL;
+    map_extent_clear(&v->extent);
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT && st == ST_OK; axis++)
+        st = load_further_axis(v, file, (enum map_axis)axis, rep);
     for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
+        if (!map_begins(i)) continue;
         st = load_map(v, file, i, false, rep);
         if (st == ST_OK && map_rows[i].errors) st = load_map(v, file, i, true, rep);
     }

@@ -20,9 +20,9 @@ struct piece {
 /* What one rank says of a plane before its bands. */
 struct head {
     enum status st;
-    uint64_t bands, pixels;
-    double quantile[QUANTILE_COUNT];
-    struct report rep; /* of a failure */
+    uint64_t bands, pixels[AXIS_LONGEST];
+    double quantile[AXIS_LONGEST][QUANTILE_COUNT]; /* of each layer */
+    struct report rep;                             /* of a failure */
 };
 
 /* One rank's tools. */
@@ -30,9 +30,9 @@ struct worker {
     const struct maps *m;
     int fd; /* the part */
     size_t n;
-    float *values;        /* [n] */
+    float *values;        /* [n, layers] of one dataset */
+    float *plane;         /* [n] */
     const uint8_t *state; /* [n] */
-    struct packing how;
     struct packed packed;
 };
 
@@ -44,16 +44,17 @@ static size_t list(const struct maps_layout *l, struct piece out[2 * MAP_COUNT])
     size_t n = 0;
     for (int errors = 1; errors >= 0; errors--)
         for (int i = 0; i < MAP_COUNT; i++)
-            if (i != MAP_surface_slope && layout_has(l, i, errors))
+            if (i != MAP_surface_slope && layout_begins(l, i) && (!errors || map_rows[i].errors))
                 out[n++] = (struct piece){i, errors};
     return n;
 }
 
-static struct packing packing_of(const struct maps_layout *l, size_t number_bytes, const void *fill)
+static struct packing packing_of(const struct maps_layout *l, size_t layers, size_t number_bytes,
+                                 const void *fill)
 {
     return (struct packing){.rows = l->ny,
-                            .band_rows = layout_band_rows(l),
-                            .row_bytes = l->nx * number_bytes,
+                            .band_rows = layout_band_rows(l, layers),
+                            .row_bytes = l->nx * layers * number_bytes,
                             .number_bytes = number_bytes,
                             .fill = fill,
                             .deflate = l->deflate};
@@ -63,92 +64,118 @@ static enum status worker_begin(struct worker *w, const struct maps *m, const ui
                                 struct report *rep)
 {
     *w = (struct worker){.m = m, .n = m->layout.ny * m->layout.nx, .state = state};
-    w->how = packing_of(&m->layout, sizeof nothing, &nothing);
     w->fd = open(m->part, O_RDONLY | O_CLOEXEC);
     if (w->fd < 0) return fail(rep, ST_OUTPUT, "%s cannot be opened: %s", m->part, strerror(errno));
-    w->values = malloc(w->n * sizeof *w->values);
-    return w->values ? ST_OK : fail(rep, ST_MEMORY, "not enough memory to finish %zu pixels", w->n);
+    w->values = malloc(layout_deepest(&m->layout) * w->n * sizeof *w->values);
+    w->plane = malloc(w->n * sizeof *w->plane);
+    return w->values && w->plane
+               ? ST_OK
+               : fail(rep, ST_MEMORY, "not enough memory to finish %zu pixels", w->n);
 }
 
 static void worker_end(struct worker *w)
 {
     if (w->fd >= 0) close(w->fd);
     free(w->values);
+    free(w->plane);
     pack_free(&w->packed);
 }
 
 static enum status make(struct worker *w, struct piece piece, struct head *head, struct report *rep)
 {
     const struct places *at = &w->m->places;
-    if (place_read(w->fd, w->values, w->n * sizeof *w->values,
+    const size_t layers = layout_layers(&w->m->layout, piece.map);
+    const struct packing how = packing_of(&w->m->layout, layers, sizeof nothing, &nothing);
+    if (place_read(w->fd, w->values, layers * w->n * sizeof *w->values,
                    piece.errors ? at->error[piece.map] : at->value[piece.map]) != 0)
         return fail(rep, ST_OUTPUT, "%s: %s cannot be read back: %s", w->m->part,
                     map_rows[piece.map].name, strerror(errno));
-    enum status st = pack_plane(&w->packed, &w->how, w->values, rep);
+    enum status st = pack_plane(&w->packed, &how, w->values, rep);
     if (st != ST_OK) return st;
     head->bands = w->packed.n;
-    if (!piece.errors) head->pixels = statistics_of_map(w->values, w->state, w->n, head->quantile);
+    for (size_t k = 0; k < layers && !piece.errors; k++) {
+        for (size_t i = 0; i < w->n; i++)
+            w->plane[i] = w->values[i * layers + k];
+        head->pixels[k] = statistics_of_map(w->plane, w->state, w->n, head->quantile[k]);
+    }
     return ST_OK;
 }
 
 /* --- rank 0 writes --- */
 
-static void write_band(const struct maps_layout *l, struct h5put *p, hid_t set, const char *name,
+/* A dataset that is being written. */
+struct target {
+    hid_t set;
+    int rank;
+    size_t layers;
+    char path[96];
+};
+
+static void write_band(const struct maps_layout *l, struct h5put *p, const struct target *t,
                        size_t band, hid_t type, const void *bytes, size_t n)
 {
-    const size_t rows = layout_band_rows(l), left = l->ny - band * rows;
-    hsize_t start[2] = {band * rows, 0}, count[2] = {left < rows ? left : rows, l->nx};
+    const size_t rows = layout_band_rows(l, t->layers), left = l->ny - band * rows;
+    hsize_t start[3] = {band * rows, 0, 0},
+            count[3] = {left < rows ? left : rows, l->nx, t->layers};
     if (p->st != ST_OK) return;
     if (l->deflate > 0) {
-        if (H5Dwrite_chunk(set, H5P_DEFAULT, 0, start, n, bytes) < 0) h5put_fail(p, name);
+        if (H5Dwrite_chunk(t->set, H5P_DEFAULT, 0, start, n, bytes) < 0) h5put_fail(p, t->path);
         return;
     }
-    hid_t file = H5Dget_space(set), memory = H5Screate_simple(2, count, NULL);
+    hid_t file = H5Dget_space(t->set), memory = H5Screate_simple(t->rank, count, NULL);
     if (file < 0 || memory < 0 ||
         H5Sselect_hyperslab(file, H5S_SELECT_SET, start, NULL, count, NULL) < 0 ||
-        H5Dwrite(set, type, memory, file, H5P_DEFAULT, bytes) < 0)
-        h5put_fail(p, name);
+        H5Dwrite(t->set, type, memory, file, H5P_DEFAULT, bytes) < 0)
+        h5put_fail(p, t->path);
     h5put_close(p, &memory);
     h5put_close(p, &file);
 }
 
-static hid_t open_set(struct h5put *p, const char *name)
+static struct target open_target(struct h5put *p, size_t layers, int rank, const char *path)
+{
+    struct target t = {.set = H5I_INVALID_HID, .rank = rank, .layers = layers};
+    snprintf(t.path, sizeof t.path, "%s", path);
+    if (p->st != ST_OK) return t;
+    t.set = H5Dopen2(p->file, path, H5P_DEFAULT);
+    if (t.set < 0) h5put_fail(p, path);
+    return t;
+}
+
+static struct target open_piece(struct h5put *p, const struct maps_layout *l, struct piece piece)
 {
     char path[96];
-    if (p->st != ST_OK) return H5I_INVALID_HID;
-    snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-    hid_t set = H5Dopen2(p->file, path, H5P_DEFAULT);
-    if (set < 0) h5put_fail(p, name);
-    return set;
+    layout_path(piece.map, piece.errors, path);
+    return open_target(p, layout_layers(l, piece.map), map_rows[piece.map].axis ? 3 : 2, path);
 }
 
-static void close_set(struct h5put *p, hid_t *set, const char *name)
+static void close_target(struct h5put *p, struct target *t)
 {
     /* what cannot be written must be met here, not when the dataset is closed */
-    if (p->st == ST_OK && H5Dflush(*set) < 0) h5put_fail(p, name);
-    h5put_close(p, set);
+    if (p->st == ST_OK && H5Dflush(t->set) < 0) h5put_fail(p, t->path);
+    h5put_close(p, &t->set);
 }
 
-static void write_packed(const struct maps_layout *l, struct h5put *p, const char *name, hid_t type,
+static void write_packed(const struct maps_layout *l, struct h5put *p, struct target t, hid_t type,
                          const struct packed *packed)
 {
     const unsigned char *at = packed->data;
-    hid_t set = open_set(p, name);
     for (size_t band = 0; band < packed->n && p->st == ST_OK; band++) {
-        write_band(l, p, set, name, band, type, at, packed->bytes[band]);
+        write_band(l, p, &t, band, type, at, packed->bytes[band]);
         at += packed->bytes[band];
     }
-    close_set(p, &set, name);
+    close_target(p, &t);
 }
 
 void planes_write(const struct maps *m, struct h5put *p, const char *name, hid_t type,
                   const void *plane)
 {
     const uint64_t zero = 0; /* of the last chunk's unused rows */
-    struct packing how = packing_of(&m->layout, H5Tget_size(type), &zero);
+    struct packing how = packing_of(&m->layout, 1, H5Tget_size(type), &zero);
     struct packed packed = {0};
+    char path[96];
+    snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
     if (p->st == ST_OK) p->st = pack_plane(&packed, &how, plane, p->rep);
-    if (p->st == ST_OK) write_packed(&m->layout, p, name, type, &packed);
+    if (p->st == ST_OK) write_packed(&m->layout, p, open_target(p, 1, 2, path), type, &packed);
     pack_free(&packed);
     pulse_beat(p->what);
 }
@@ -167,8 +194,8 @@ static void send_plane(struct worker *w, struct head *head)
     watch_leave();
 }
 
-/* Take all that `rank` sends of a plane, also when it cannot be written any more. */
-static void take_plane(const struct maps *m, struct h5put *p, int rank, const char *name,
+/* Take all that `rank` sends of a piece, also when it cannot be written any more. */
+static void take_piece(const struct maps *m, struct h5put *p, int rank, struct piece piece,
                        unsigned char *buffer, size_t most, struct head *head)
 {
     watch_enter();
@@ -178,7 +205,7 @@ static void take_plane(const struct maps *m, struct h5put *p, int rank, const ch
         *p->rep = head->rep;
         p->st = head->st;
     }
-    hid_t set = open_set(p, name);
+    struct target t = open_piece(p, &m->layout, piece);
     for (size_t band = 0; band < head->bands; band++) {
         MPI_Status facts;
         int bytes = 0;
@@ -186,16 +213,20 @@ static void take_plane(const struct maps *m, struct h5put *p, int rank, const ch
         MPI_Recv(buffer, (int)most, MPI_BYTE, rank, 0, m->comm, &facts);
         watch_leave();
         MPI_Get_count(&facts, MPI_BYTE, &bytes);
-        write_band(&m->layout, p, set, name, band, H5T_NATIVE_FLOAT, buffer, (size_t)bytes);
+        write_band(&m->layout, p, &t, band, H5T_NATIVE_FLOAT, buffer, (size_t)bytes);
     }
-    close_set(p, &set, name);
+    close_target(p, &t);
 }
 
-static void keep(struct planes_found *found, struct piece piece, const struct head *head)
+static void keep(const struct maps_layout *l, struct planes_found *found, struct piece piece,
+                 const struct head *head)
 {
     if (piece.errors) return;
-    found->pixels[piece.map] = (size_t)head->pixels;
-    memcpy(found->quantile[piece.map], head->quantile, sizeof head->quantile);
+    for (size_t k = 0; k < layout_layers(l, piece.map); k++) {
+        const size_t id = (size_t)piece.map + k;
+        found->pixels[id] = (size_t)head->pixels[k];
+        memcpy(found->quantile[id], head->quantile[k], sizeof head->quantile[k]);
+    }
 }
 
 /* Is there another round? Says to the waiting ranks as well that rank 0 is alive. */
@@ -208,24 +239,34 @@ static bool another(MPI_Comm comm, bool mine)
     return more;
 }
 
-/* The planes [first, first + ranks): rank 0 has the first of them. */
+/* The pieces [first, first + ranks): rank 0 has the first of them. */
 static void lead_round(struct worker *w, struct h5put *p, const struct piece *pieces, size_t n,
-                       size_t first, unsigned char *buffer, struct planes_found *found)
+                       size_t first, unsigned char *buffer, size_t most, struct planes_found *found)
 {
+    const struct maps_layout *l = &w->m->layout;
     int ranks;
     MPI_Comm_size(w->m->comm, &ranks);
     for (size_t i = first; i < n && i < first + (size_t)ranks; i++) {
         struct head head = {.st = ST_OK};
-        char name[64];
-        layout_name(pieces[i].map, pieces[i].errors, name);
-        if (i == first) {
-            if (p->st == ST_OK) p->st = make(w, pieces[i], &head, p->rep);
-            if (p->st == ST_OK) write_packed(&w->m->layout, p, name, H5T_NATIVE_FLOAT, &w->packed);
-        } else {
-            take_plane(w->m, p, (int)(i - first), name, buffer, pack_most(&w->how), &head);
+        if (i > first) {
+            take_piece(w->m, p, (int)(i - first), pieces[i], buffer, most, &head);
+        } else if (p->st == ST_OK && (p->st = make(w, pieces[i], &head, p->rep)) == ST_OK) {
+            write_packed(l, p, open_piece(p, l, pieces[i]), H5T_NATIVE_FLOAT, &w->packed);
         }
-        keep(found, pieces[i], &head);
+        keep(l, found, pieces[i], &head);
     }
+}
+
+/* Room for the largest band of any piece. */
+static size_t most_bytes(const struct maps_layout *l, const struct piece *pieces, size_t n)
+{
+    size_t most = 0;
+    for (size_t i = 0; i < n; i++) {
+        const struct packing how = packing_of(l, layout_layers(l, pieces[i].map), sizeof nothing,
+                                              &nothing);
+        if (pack_most(&how) > most) most = pack_most(&how);
+    }
+    return most;
 }
 
 static void share_state(const struct maps *m, uint8_t *state)
@@ -240,18 +281,18 @@ static void share_state(const struct maps *m, uint8_t *state)
 void planes_copy(const struct maps *m, uint8_t *state, struct h5put *p, struct planes_found *found)
 {
     struct piece pieces[2 * MAP_COUNT];
-    const size_t n = list(&m->layout, pieces);
+    const size_t n = list(&m->layout, pieces), most = most_bytes(&m->layout, pieces, n);
     int ranks;
     struct worker w = {.fd = -1};
     unsigned char *buffer = NULL;
     MPI_Comm_size(m->comm, &ranks);
     if (p->st == ST_OK) p->st = worker_begin(&w, m, state, p->rep);
-    if (p->st == ST_OK && !(buffer = malloc(pack_most(&w.how))))
+    if (p->st == ST_OK && !(buffer = malloc(most)))
         p->st = fail(p->rep, ST_MEMORY, "not enough memory to finish the maps");
     if (!another(m->comm, p->st == ST_OK)) goto done;
     share_state(m, state);
     for (size_t i = 0; another(m->comm, i < n && p->st == ST_OK); i += (size_t)ranks)
-        lead_round(&w, p, pieces, n, i, buffer, found);
+        lead_round(&w, p, pieces, n, i, buffer, most, found);
 done:
     free(buffer);
     worker_end(&w);
