@@ -43,18 +43,6 @@ struct substrate_box {
     double x_from, x_to, y_from, y_to; /**< m */
 };
 
-/** What an earlier analysis of the same curve found, for another one to begin from. Each part is
- * for settings that cannot change it (maps/reuse.h says which); results are those of an analysis
- * from nothing. */
-struct curve_hint {
-    size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the
-                                 surface; 0 = to be searched */
-    bool no_spikes;         /**< neither segment has wild samples to look for */
-    bool white;             /**< the fitted segment's noise has no memory */
-    double contact_point_m; /**< of the fitted segment: the search begins there instead of looking
-                                 all along the curve; NaN = not known */
-};
-
 /** Search for rupture events (tethers.h). */
 struct tether_plan {
     size_t window; /**< samples of a line on either side */
@@ -69,6 +57,18 @@ struct lateral_plan {
     int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
     double crosstalk, crosstalk_u; /**< V/m, where given */
     double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
+/** What an earlier analysis of the same curve found, for another one to begin from. Each part is
+ * for settings that cannot change it (maps/reuse.h says which); results are those of an analysis
+ * from nothing. */
+struct curve_hint {
+    size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the
+                                 surface; 0 = to be searched */
+    bool no_spikes;         /**< neither segment has wild samples to look for */
+    bool white;             /**< the fitted segment's noise has no memory */
+    double contact_point_m; /**< of the fitted segment: the search begins there instead of looking
+                                 all along the curve; NaN = not known */
 };
 
 /** What the analysis does with every curve; made once from recipe and calibration. */
@@ -87,9 +87,10 @@ struct curve_plan {
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
-    bool two_depths;     /**< fit the shallow half as well */
-    bool values_only;    /**< standard errors are not asked for where they cost further fits */
-    int baseline_order;  /**< 0 offset, 1 line */
+    double drift_m;   /**< known rms step of a random walk from sample to sample; NaN = not known */
+    bool two_depths;  /**< fit the shallow half as well */
+    bool values_only; /**< standard errors are not asked for where they cost further fits */
+    int baseline_order; /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;

@@ -124,6 +124,10 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(contact, noise, CHOICE, "auto white", "auto",                                                \
       "auto tests the residuals for memory (resonance, 1/f, drift) and, where they have one, "     \
       "refits with it; white takes the noise as white")                                            \
+    K(contact, drift, QUANTITY, "m", "",                                                           \
+      "rms step of the deflection from one sample to the next by drift alone (a random walk), as " \
+      "measured on a free lever; without it slow noise is known only as far as the curve itself "  \
+      "shows it")                                                                                  \
     K(contact, two_depths, CHOICE, "yes no", "yes",                                                \
       "also fit the shallow half of the indentation, as a check of thickness, contact point and "  \
       "model")                                                                                     \
@@ -220,7 +224,7 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "2004, from memory)")                                                                        \
     K(limits, unloading_adhesion, QUANTITY, "1", "10 %",                                           \
       "largest pull-off force, as share of peak force, that an unloading analysis may neglect")    \
-    K(limits, tip_change, QUANTITY, "1", "1 %",                                                    \
+    K(limits, tip_change, QUANTITY, "1", "0.5 %",                                                  \
       "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
       "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \

@@ -14,6 +14,7 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
                    ["a.h5", "-o", "b.h5", "--mapping", "c.yaml"], ["--nonsense"]),
          "compare": ([], ["a.h5"], ["--nonsense"], ["a.h5", "b.h5", "modulos"], ["a.h5", "b.h5", "-p"]),
          "describe": ([], ["a.h5", "b.h5"], ["--nonsense"], ["--jsn"]),
+         "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
          "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
                        ["--nonsense"], ["spring", "--length", "3 kg"]),

@@ -43,9 +43,10 @@ class Docs(unittest.TestCase):
 
     def test_the_readmes_lines(self):
         """The five lines for one's own data, as they stand, on a simulated volume."""
-        block = re.search(r"## Your own data.*?```sh\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
-        lines = [line.split("#")[0].strip() for line in block.group(1).splitlines()]
-        self.assertEqual(len(lines), 5)
+        section = re.search(r"## Your own data.*?\n## ", (ROOT / "README.md").read_text(), re.S).group()
+        blocks = [block.splitlines() for block in re.findall(r"```sh\n(.*?)```", section, re.S)]
+        lines = [line.split("#")[0].strip() for block in blocks for line in block]
+        self.assertEqual(len(blocks[0]), 5)
         with tempfile.TemporaryDirectory() as folder:
             made = cantle("simulate", "--scene", "uniform", "--columns", 13, "--rows", 31, "-o",
                           "volume.h5", folder=folder)
@@ -55,7 +56,7 @@ class Docs(unittest.TestCase):
             for line in lines:
                 done = subprocess.run(line, shell=True, cwd=folder, capture_output=True, text=True)
                 self.assertEqual(done.returncode, 0, f"{line}: {done.stderr}")
-            for name in ("recipe.yaml", "maps.h5", "maps.png"):
+            for name in ("recipe.yaml", "maps.h5", "maps.png", "histogram.png", "maps.tif"):
                 self.assertTrue((pathlib.Path(folder) / name).stat().st_size > 0, name)
 
     def test_the_readmes_second_look(self):
