@@ -156,7 +156,9 @@ static enum status make_picture(const struct comparison *c, const char *si_unit,
                                  .nx = c->a.nx,
                                  .x_m = c->a.x_m,
                                  .y_m = c->a.y_m,
-                                 .value = p->value};
+                                 .value = p->value,
+                                 .low = NAN,
+                                 .high = NAN};
     return ST_OK;
 }
 
@@ -178,6 +180,7 @@ static enum status draw_maps(struct comparison *c, const enum map_id *ids, size_
         map_words(&c->a.extent, (int)ids[drawn], words);
         snprintf(p->words, sizeof p->words, "%s, B %s A", words, ratio ? "over" : "less");
         if (ratio) p->map.si_unit = "1";
+        p->map.log_scale = ratio;
         if (!ratio) picture_range(p, c);
     }
     if (st == ST_OK && c->aicc_table.n > 0) {
