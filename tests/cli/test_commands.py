@@ -12,6 +12,8 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
                    ["maps.h5", "99999999999999999999999", "0"], ["--nonsense"]),
          "describe": ([], ["a.h5", "b.h5"], ["--nonsense"], ["--jsn"]),
          "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
+         "summary": ([], ["--nonsense"], ["a.h5", "--draws"], ["a.h5", "--phases", "x"], ["a.h5", "--json", "--csv"]),
+         "export": ([], ["--nonsense"], ["a.h5", "modulus"], ["a.h5", "modulus", "-o", "x.y"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
          "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
                        ["--nonsense"], ["spring", "--length", "3 kg"]),
