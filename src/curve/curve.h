@@ -87,9 +87,10 @@ struct curve_plan {
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
-    bool two_depths;     /**< fit the shallow half as well */
-    bool values_only;    /**< standard errors are not asked for where they cost further fits */
-    int baseline_order;  /**< 0 offset, 1 line */
+    double drift_m;   /**< known rms step of a random walk from sample to sample; NaN = not known */
+    bool two_depths;  /**< fit the shallow half as well */
+    bool values_only; /**< standard errors are not asked for where they cost further fits */
+    int baseline_order; /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;

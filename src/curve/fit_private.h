@@ -65,7 +65,8 @@ struct noise {
     double phi[NOISE_MAX_ORDER];
     double slow_ratio; /**< of slow noise at index 1 over white, see noise_slow; 0: none */
     int slow_slope;
-    size_t samples;             /**< that it was found in */
+    size_t samples; /**< that it was found in */
+    double freedom; /**< degrees of freedom that its size is known with; see noise_freedom */
     double slow[FIT_MAX_SLOW];  /**< its power in the cosines of a fit set */
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
@@ -73,9 +74,9 @@ struct noise {
 /** Fill `noise` from what a fit with white noise leaves; white unless `coloured`, and where an
  * earlier look found it so and there are samples enough (`known_white`). Overwrites
  * w->model_values. */
-void fit_noise_find(bool coloured, bool known_white, struct curve_work *w, const struct lane *lane,
-                    const struct fit_set *set, const struct fit_problem *p,
-                    const struct fit_result *r, struct noise *noise);
+void fit_noise_find(const struct curve_plan *plan, bool coloured, bool known_white,
+                    struct curve_work *w, const struct lane *lane, const struct fit_set *set,
+                    const struct fit_problem *p, const struct fit_result *r, struct noise *noise);
 
 /** Put it into a problem over n samples. */
 void fit_noise_use(struct noise *noise, size_t n, struct fit_problem *p);
