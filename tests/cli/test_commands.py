@@ -14,6 +14,8 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
          "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
          "summary": ([], ["--nonsense"], ["a.h5", "--draws"], ["a.h5", "--phases", "x"], ["a.h5", "--json", "--csv"]),
          "export": ([], ["--nonsense"], ["a.h5", "modulus"], ["a.h5", "modulus", "-o", "x.y"]),
+         "refit": ([], ["--nonsense"], ["-o"]),
+         "compare": ([], ["a.h5"], ["--nonsense"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
          "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
                        ["--nonsense"], ["spring", "--length", "3 kg"]),
@@ -69,13 +71,13 @@ class Help(unittest.TestCase):
         facts = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in done.stdout.splitlines()[1:])
         self.assertRegex(done.stdout.splitlines()[0], r"^cantle \d+\.\d+\.\d+$")
         for name in ("MPI", "HDF5", "GSL", "UDUNITS", "libcyaml", "libyaml", "xxHash", "jansson", "libdeflate",
-                     "libarchive"):
+                     "libarchive", "libtiff"):
             self.assertRegex(facts[name], r"\d+\.\d+", name)
         for name in ("source revision", "compiler", "flags", "build type"):
             self.assertTrue(facts[name], name)
         # what is linked is what is named
         wanted = re.findall(r"pkg_check_modules\((\w+) REQUIRED", (ROOT / "CMakeLists.txt").read_text())
-        self.assertEqual(len(wanted), 10, f"a library was added: name it in --version and here: {wanted}")
+        self.assertEqual(len(wanted), 11, f"a library was added: name it in --version and here: {wanted}")
 
 
 class WrongUsage(InFolder):
