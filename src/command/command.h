@@ -18,6 +18,7 @@ struct world {
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
     C(refit, "Analyse", "make maps again from a map file, with another model or value")            \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
+    C(study, "Analyse", "map many volumes of several conditions and compare these")                \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(summary, "Look", "statistics of maps: medians with intervals, distributions, phases")        \
     C(export, "Look", "write maps as TIFF, CSV, NumPy or VTK files")                               \
