@@ -14,6 +14,7 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
          "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
          "summary": ([], ["--nonsense"], ["a.h5", "--draws"], ["a.h5", "--phases", "x"], ["a.h5", "--json", "--csv"]),
          "export": ([], ["--nonsense"], ["a.h5", "modulus"], ["a.h5", "modulus", "-o", "x.y"]),
+         "study": ([], ["--nonsense"]),
          "refit": ([], ["--nonsense"], ["-o"]),
          "compare": ([], ["a.h5"], ["--nonsense"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
