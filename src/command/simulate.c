@@ -33,7 +33,11 @@ enum {
     KEY_face_angle,
     KEY_spring_constant,
     KEY_poisson,
-    KEY_peak_force
+    KEY_peak_force,
+    KEY_tip_change,
+    KEY_tip_radius,
+    KEY_tip_adhesion,
+    KEY_tip_height
 };
 
 static const struct argp_option option_rows[] = {
@@ -41,20 +45,24 @@ static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "volume to write (HDF5); needed", 1},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 1},
     {"quiet", 'q', NULL, 0, "do not tell what was written", 1},
-    {"type", KEY_type, "WORD", 0,
-     "samples as int16, float32 or float64 (blend int16, gel float32, uniform float64)", 1},
-    {"storage", KEY_storage, "WORD", 0, "contiguous (default), chunked or deflate", 1},
+    {"type", KEY_type, "int16|float32|float64", 0,
+     "samples as int16, float32 or float64 (blend int16, gel and film float32, uniform float64)",
+     1},
+    {"storage", KEY_storage, "contiguous|chunked|deflate", 0,
+     "contiguous (default), chunked or deflate", 1},
     {NULL, 0, NULL, 0, "The scan:", 2},
-    {"scene", KEY_scene, "NAME", 0, "blend (default), gel or uniform, see below", 2},
-    {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, gel 48, uniform 32)", 2},
+    {"scene", KEY_scene, "blend|gel|uniform|film", 0,
+     "blend (default), gel, uniform or film, see below", 2},
+    {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, gel 48, uniform and film 32)", 2},
     {"rows", KEY_rows, "N", 0, "rows (default: as many as columns)", 2},
     {"samples", KEY_samples, "N", 0,
-     "samples of approach and of retract, at least 32 (blend 512, gel 1024, uniform 512)", 2},
+     "samples of approach and of retract, at least 32 (blend 512, gel and film 1024, uniform 512)",
+     2},
     {"seed", KEY_seed, "N", 0, "another seed is another sample and other noise (default 1)", 2},
     {"noise", KEY_noise, "LENGTH", 0,
-     "rms noise of the deflection (blend 0.03 nm, gel 0.1 nm, uniform 0.05 nm)", 2},
+     "rms noise of the deflection (blend and film 0.03 nm, gel 0.1 nm, uniform 0.05 nm)", 2},
     {NULL, 0, NULL, 0, "Sample and tip, for --scene uniform only:", 3},
-    {"model", KEY_model, "NAME", 0,
+    {"model", KEY_model, "MODEL", 0,
      "contact model (default paraboloid); an adhesive one makes the retract, the approach is then "
      "a "
      "paraboloid's",
@@ -69,6 +77,13 @@ static const struct argp_option option_rows[] = {
     {"poisson", KEY_poisson, "NUMBER", 0, "Poisson's ratio of the sample (default 0.5)", 3},
     {"peak-force", KEY_peak_force, "FORCE", 0, "force at which the approach ends (default 2 nN)",
      3},
+    {NULL, 0, NULL, 0, "A tip that changes while it scans, for any scene:", 4},
+    {"tip-change", KEY_tip_change, "ROW", 0, "another tip from this row on", 4},
+    {"tip-radius", KEY_tip_radius, "FACTOR", 0, "its radius over that before (default 1.5)", 4},
+    {"tip-adhesion", KEY_tip_adhesion, "FACTOR", 0, "work of adhesion over that before (default 1)",
+     4},
+    {"tip-height", KEY_tip_height, "LENGTH", 0,
+     "by how much all looks taller, as with something on the tip (default 0 nm)", 4},
     {0},
 };
 
@@ -87,6 +102,9 @@ static const struct {
     {KEY_spring_constant, "spring-constant", "N/m", offsetof(struct scene_options, spring_n_per_m)},
     {KEY_poisson, "poisson", "1", offsetof(struct scene_options, poisson_ratio)},
     {KEY_peak_force, "peak-force", "N", offsetof(struct scene_options, peak_force_n)},
+    {KEY_tip_radius, "tip-radius", "1", offsetof(struct scene_options, tip_radius_factor)},
+    {KEY_tip_adhesion, "tip-adhesion", "1", offsetof(struct scene_options, tip_adhesion_factor)},
+    {KEY_tip_height, "tip-height", "m", offsetof(struct scene_options, tip_height_m)},
 };
 
 static error_t take_quantity(int key, const char *arg, struct argp_state *state)
@@ -134,6 +152,10 @@ static error_t take_number(int key, const char *arg, struct argp_state *state)
     case KEY_samples:
         bad = take_count(state, "samples", arg, 32, 1u << 20, &n);
         s->samples = n;
+        return bad;
+    case KEY_tip_change:
+        bad = take_count(state, "tip-change", arg, 1, 65535, &n);
+        s->tip_change_row = n;
         return bad;
     case KEY_seed:
         bad = take_count(state, "seed", arg, 0, UINT32_MAX, &n);
@@ -232,7 +254,8 @@ static const struct argp simulate_argp = {
         "Write a simulated force volume whose truth is known, to try a recipe or to test an "
         "analysis."
         "\v"
-        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, and which "
+        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, hardness, "
+        "and which "
         "pixels are usable) is in the group /truth of the file. Quantities are written with their "
         "unit, like --noise '0.1 nm'. The same options and seed always give the same curves.\n\n"
         "While it runs the file is called FILE.part; it gets its name when it is complete.",
@@ -269,7 +292,10 @@ enum status command_simulate(int argc, char **argv, const struct world *world, s
                           .face_angle_rad = NAN,
                           .spring_n_per_m = NAN,
                           .poisson_ratio = NAN,
-                          .peak_force_n = NAN},
+                          .peak_force_n = NAN,
+                          .tip_radius_factor = NAN,
+                          .tip_adhesion_factor = NAN,
+                          .tip_height_m = NAN},
     };
     bool done = false;
     enum status st = options_parse(&simulate_argp, argc, argv, world, &o, &done, rep);

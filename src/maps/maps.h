@@ -7,12 +7,14 @@
 #include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/result.h"
+#include "review/breaks.h"
 #include "volume/volume.h"
 
 #include <mpi.h>
 #include <stdbool.h>
 
 struct maps;
+struct maps_parent; /* parent.h */
 
 /** Everything that provenance needs and the floors below do not know. Borrowed during calls. */
 struct maps_origin {
@@ -24,6 +26,7 @@ struct maps_origin {
     struct digest setup; /**< of all that the volume says beside samples (volume_setup_digest) */
     double checkpoint_s; /**< longest time between two savings of a rank's states */
     const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
+    const struct maps_parent *parent;        /**< the file that a refit starts from, or NULL */
 };
 
 /** Collective. Rank 0 creates PATH.part (ST_OUTPUT if PATH exists and not overwrite, or PATH.part
@@ -77,6 +80,9 @@ enum status maps_write_tile(struct maps *m, size_t tile_index, struct tile t,
 enum status maps_typical_pixel(struct maps *m, bool *found, size_t *row, size_t *col,
                                struct report *rep) MUST_CHECK;
 
+/** Channels of the tip watch: two as natural logarithms, so that a step is a factor. */
+enum { TIP_ADHESION, TIP_MODULUS, TIP_HEIGHT };
+
 /** Numbers that the summary prints. */
 struct maps_summary {
     size_t state[STATE_COUNT], flag[FLAG_COUNT];
@@ -85,6 +91,7 @@ struct maps_summary {
         double median, q25, q75, low, high; /**< SI; low, high: 2nd and 98th percentile */
     } map[MAP_COUNT];
     char digest[33];
+    struct breaks tip; /**< lines in the order of the volume; channels as TIP_CHANNELS */
 };
 
 /** Collective. Statistics, compression, durable, renamed to PATH; PATH.part removed. Frees m.
@@ -106,10 +113,16 @@ struct maps_view {
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */
+    struct map_extent extent; /**< further axes: length 0 where there is none; not which analyses */
     float *map[MAP_COUNT], *error[MAP_COUNT]; /**< [ny*nx] in the file's unit; NULL if not there */
     char unit[MAP_COUNT][16];
     uint8_t *state;
     uint64_t *flags;
+    uint16_t *run_of_pixel; /**< 0 = pending, or copied from another file; NULL if not there */
+    char *identity;         /**< what made the numbers (identity.h), "" if it does not say */
+    char *refit_json;       /**< of a refit: what it was made from (parent.h); "" for a fresh map */
+    char model[64], segment[16], space[16]; /**< of the fit; "" if the file does not say */
+    int unknowns;                           /**< numbers that a fit found; 0 if not known */
     struct maps_summary summary;
     bool has_budget;
     struct budget budget; /**< row, col in the volume's order */

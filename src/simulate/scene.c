@@ -1,3 +1,4 @@
+#include "simulate/scene_plastic.h"
 #include "simulate/scene_private.h"
 
 #include <gsl/gsl_randist.h>
@@ -6,7 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform};
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
+                                                 &scene_film};
 
 int scene_count(void)
 {
@@ -210,6 +212,10 @@ static void settle_physics(struct scene *s, const struct scene_options *o)
     s->setup.face_angle_rad = given(o->face_angle_rad, own->face_angle_rad);
     s->setup.spring_n_per_m = given(o->spring_n_per_m, own->spring_n_per_m);
     s->seed = o->seed;
+    s->tip_change_row = o->tip_change_row;
+    s->tip_radius_factor = given(o->tip_radius_factor, 1.5);
+    s->tip_adhesion_factor = given(o->tip_adhesion_factor, 1);
+    s->tip_height_m = given(o->tip_height_m, 0);
 }
 
 static enum status check_options(const struct scene *s, const struct scene_options *o,
@@ -225,6 +231,16 @@ static enum status check_options(const struct scene *s, const struct scene_optio
                     "--radius, --half-angle, --face-angle, --spring-constant, --poisson "
                     "and --peak-force go with --scene uniform",
                     s->kind->name);
+    if (o->tip_change_row == 0 &&
+        !(isnan(o->tip_radius_factor) && isnan(o->tip_adhesion_factor) && isnan(o->tip_height_m)))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius, --tip-adhesion and --tip-height say how the tip changes; add "
+                    "--tip-change ROW to say where");
+    if (o->tip_change_row >= s->layout.ny)
+        return fail(rep, ST_USAGE, "--tip-change: there are only %zu rows", s->layout.ny);
+    if (!(s->tip_radius_factor > 0) || !(s->tip_adhesion_factor >= 0))
+        return fail(rep, ST_USAGE,
+                    "--tip-radius must be larger than zero, --tip-adhesion not negative");
     if (s->layout.n < 32) return fail(rep, ST_USAGE, "--samples: at least 32 are needed");
     if (!(s->noise_m >= 0)) return fail(rep, ST_USAGE, "--noise: must not be negative");
     if (!(s->modulus_pa > 0)) return fail(rep, ST_USAGE, "--modulus: must be larger than zero");
@@ -260,7 +276,7 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel or uniform", name);
+                  "--scene %s: there is no such scene, expected blend, gel, uniform or film", name);
         goto done;
     }
     settle_layout(s, options);
@@ -303,6 +319,12 @@ static void to_volts(struct scene *s, const struct scene_place *p, const double 
     }
 }
 
+static struct plastic plastic_at(const struct scene *s, const struct scene_place *p)
+{
+    return plastic_of(s->setup.spring_n_per_m, s->setup.half_angle_rad, p->hardness_pa,
+                      reduced(s, p->modulus_pa), s->peak_force_n);
+}
+
 /* One segment with its contact point at x = 0 and its deep end at x_end. */
 static void make_segment(struct scene *s, const struct scene_place *p, bool retract, double x_end,
                          double *out)
@@ -314,7 +336,11 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
     struct contact_sample sample = {reduced(s, p->modulus_pa), retract ? p->work_j_per_m2 : 0.0, 0};
-    if (p->touches)
+    struct plastic plastic;
+    if (p->touches && p->hardness_pa > 0) {
+        plastic = plastic_at(s, p);
+        plastic_deflection(&plastic, retract, x, n, d);
+    } else if (p->touches)
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
@@ -330,10 +356,22 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     bool known = p->present && p->touches;
     t->modulus_pa = known ? p->modulus_pa : NAN;
     t->reduced_modulus_pa = known ? reduced(s, p->modulus_pa) : NAN;
+    t->hardness_pa = known && p->hardness_pa > 0 ? p->hardness_pa : NAN;
     t->work_j_per_m2 = known ? p->work_j_per_m2 : NAN;
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
     t->indentation_m = known ? x_end - setpoint_m : NAN;
+}
+
+/* From the row of the change on another tip scans the same sample. */
+static void change_tip(struct scene *s, size_t row, struct scene_place *p)
+{
+    if (s->tip_change_row == 0 || row < s->tip_change_row) return;
+    s->setup.radius_m *= s->tip_radius_factor;
+    p->work_j_per_m2 *= s->tip_adhesion_factor;
+    /* on a ramp that all pixels share, height_m is how much later contact comes */
+    bool later = s->layout.z_kind == Z_SHARED && !s->layout.shared_is_offset;
+    p->height_m += later ? -s->tip_height_m : s->tip_height_m;
 }
 
 void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
@@ -341,9 +379,12 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
 {
     const struct volume_layout *l = &s->layout;
     struct scene_place p = {0};
+    const double radius_m = s->setup.radius_m;
     s->kind->place(s, row, col, &p);
+    change_tip(s, row, &p);
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
-    double x_end = displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
+    double x_end = p.hardness_pa > 0 ? plastic_at(s, &p).depth_m + setpoint
+                                     : displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
     double z_end = x_end - p.height_m; /* higher places are met earlier */
     if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
         z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
@@ -361,6 +402,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     make_segment(s, &p, true, x_back, retract_v);
     for (size_t i = 0; !p.present && i < l->n; i++)
         approach_v[i] = retract_v[i] = 0.0;
+    s->setup.radius_m = radius_m;
 }
 
 /* Maps of truth: [ny,nx] each. */
@@ -371,6 +413,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(work_of_adhesion, work_j_per_m2, "J m-2", "true work of adhesion")                           \
     T(contact_height, contact_height_m, "m", "true height of the surface, -Z0 of the approach")    \
     T(indentation, indentation_m, "m", "true indentation at the end of the approach")              \
+    T(hardness, hardness_pa, "Pa", "true hardness, NaN where the sample is elastic")               \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
 
 enum {

@@ -18,6 +18,10 @@ struct scene_options {
     const char *model; /**< uniform only, as all that follow */
     double modulus_pa, work_j_per_m2, radius_m, half_angle_rad, face_angle_rad, spring_n_per_m,
         poisson_ratio, peak_force_n;
+    size_t tip_change_row; /**< from this row on the tip is another one; 0 = never */
+    double tip_radius_factor,
+        tip_adhesion_factor, /**< NaN: 1.5 and 1; of radius and work of adhesion */
+        tip_height_m;        /**< NaN: 0; the apex is longer by it, so that all looks taller */
 };
 
 /** One row a scene: name, summary for the help. */
@@ -40,7 +44,8 @@ const struct volume_layout *scene_layout(const struct scene *s);
 /** What is true at one pixel; NaN where there is no curve or no contact. */
 struct scene_truth {
     bool present, touches, clean; /**< clean: not on the bad scan line */
-    double modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
+    double hardness_pa,           /**< NaN where it is elastic */
+        modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
         indentation_m, /**< of the approach, at its end */
         z_end_m;       /**< where the approach ends */
 };

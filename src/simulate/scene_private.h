@@ -12,9 +12,10 @@ enum { ISLANDS = 26, WAVES = 8 };
 struct scene_place {
     bool present, touches, clean;
     double modulus_pa, work_j_per_m2, height_m;
-    double drag_m;   /**< deflection by the liquid, opposite in the two segments */
-    double slope;    /**< virtual deflection over z */
-    double offset_v; /**< of the detector */
+    double hardness_pa; /**< where the sample yields under the tip; 0: elastic */
+    double drag_m;      /**< deflection by the liquid, opposite in the two segments */
+    double slope;       /**< virtual deflection over z */
+    double offset_v;    /**< of the detector */
 };
 
 struct scene {
@@ -25,6 +26,8 @@ struct scene {
     double poisson_ratio, sensitivity, noise_m, peak_force_n, ramp_share;
     double modulus_pa, work_j_per_m2; /**< uniform */
     uint64_t seed;
+    size_t tip_change_row; /**< 0 = never */
+    double tip_radius_factor, tip_adhesion_factor, tip_height_m;
     double island[ISLANDS][5]; /**< u, v, radius, two phases; in widths of the scan */
     double wave[WAVES][3];     /**< two wave numbers, phase */
     gsl_rng *rng;
@@ -45,7 +48,7 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_uniform;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film;
 
 /** A number in [0, 1) that belongs to a pixel and a purpose. */
 double scene_chance(const struct scene *s, size_t row, size_t col, unsigned purpose);
