@@ -11,7 +11,9 @@ import forward as fw
 import program
 import scenario as sc
 import test_unloading as tu
+import test_viscoelastic as tv
 import unloading as ul
+import viscoelastic as ve
 import volume as vol
 
 ROWS, COLUMNS, SAMPLES = 3, 4, 256
@@ -599,6 +601,24 @@ class Flags(unittest.TestCase):
         self.assertFalse(flagged[:9].any())
         quiet = program.map_volume(self.path, self.path / "tip.h5", {"limits.tip_change": "0"})
         self.assertFalse(quiet.flagged("tip_changed").any())
+
+    def test_in_time(self):
+        """Flags of the analyses that need time: provoked one by one in test_viscoelastic.py, once more here."""
+        def stick(name, signal):
+            if name == "retract":
+                signal[..., 200:230] -= 10e-9
+
+        slow = ve.Scene(ve.linear_solid(2500.0, 800.0, 3.0), samples=300)
+        fluid = ve.Scene(ve.power_law(1500.0, 0.98), samples=300)  # beyond the range that is searched
+        for word, scene, law, how in (("no_times", tv.power(samples=300), "power_law", dict(interval=False)),
+                                      ("relaxation_misfit", tv.linear(dwell_s=0.2), "power_law", {}),
+                                      ("relaxation_unseen", slow, "standard_linear_solid", dict(noise=0.02e-9)),
+                                      ("adhesive_loop", tv.power(), "power_law", dict(change=stick)),
+                                      ("relaxation_failed", fluid, "power_law", dict(noise=0.01e-9))):
+            with self.subTest(flag=word):
+                maps = tv.fit(scene, law, side=2, **how)
+                self.assertTrue(maps.flagged(word).any())
+                type(self).seen.add(word)
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""
