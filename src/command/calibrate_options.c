@@ -43,7 +43,8 @@ static const struct row rows[] = {
      "columns of the volume to use, from 0 (all)"},
     {"outlier", SENS | TIP, NUMBER, "X", "1", AT(outlier),
      "a curve this many robust standard deviations from the median is left out and named (5)"},
-    {"segment", SENS, TEXT, "WORD", "", AT(segment), "approach, retract or both (both)"},
+    {"segment", SENS, TEXT, "approach|retract|both", "", AT(segment),
+     "approach, retract or both (both)"},
     {"from", SENS, NUMBER, "SHARE", "1", AT(from),
      "lower end of the fitted window, as share of the largest signal (20 %)"},
     {"to", SENS, NUMBER, "SHARE", "1", AT(to), "upper end of it (90 %)"},
@@ -66,13 +67,13 @@ static const struct row rows[] = {
      "the recording is a one-sided spectrum, with frequencies in the axis column"},
     {"averages", SENS | SPRING, NUMBER, "N", "1", AT(averages),
      "of a spectrum: how many independent ones it is the mean of"},
-    {"window", SENS | SPRING, TEXT, "WORD", "", AT(window),
+    {"window", SENS | SPRING, TEXT, "hann|none", "", AT(window),
      "of a spectrum: hann or none, how it was made (hann)"},
     {"near", SENS | SPRING, NUMBER, "F", "Hz", AT(near_hz), "where the resonance is, roughly"},
     {"low", SENS | SPRING, NUMBER, "F", "Hz", AT(low_hz),
      "lowest frequency that is fitted (a twentieth of the resonance)"},
     {"high", SENS | SPRING, NUMBER, "F", "Hz", AT(high_hz), "highest one (three times it)"},
-    {"motion", SENS | SPRING, TEXT, "WORD", "", AT(motion),
+    {"motion", SENS | SPRING, TEXT, "contact|free", "", AT(motion),
      "what the sensitivity stands for: contact, an optical lever calibrated on a hard surface; "
      "free, the true motion of the end (contact)"},
     {"whole", SENS | SPRING, FLAG, NULL, "", AT(whole),
@@ -363,8 +364,10 @@ enum status calibrate_options(int argc, char **argv, const struct world *world,
     for (int i = 0; i < ROWS; i++)
         options[i] = (struct argp_option){
             rows[i].name, FIRST_KEY + i, rows[i].arg, 0, rows[i].doc, 0};
-    const struct argp argp = {
-        .options = options, .parser = parse, .args_doc = "TASK [RECIPE.yaml] [VOLUME]", .doc = doc};
+    const struct argp argp = {.options = options,
+                              .parser = parse,
+                              .args_doc = "sensitivity|spring|tip [RECIPE.yaml] [VOLUME]",
+                              .doc = doc};
     start(&in);
     enum status st = options_parse(&argp, argc, argv, world, &in, done, rep);
     if (st == ST_OK && !*done) st = check_tasks(&in, rep);

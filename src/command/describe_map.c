@@ -95,6 +95,33 @@ static void print_run(const struct maps_view *v, const json_t *run)
                   run_text(run, "host"), run_text(run, "start_time"), run_text(run, "end_time"));
 }
 
+/* What the file was made from, when another map file: the chain, last step first. */
+static void print_refit(const struct maps_view *v)
+{
+    json_t *record = json_loads(v->refit_json, 0, NULL), *at = record, *one;
+    size_t i;
+    for (bool first = true; json_is_object(at); first = false, at = json_object_get(at, "before")) {
+        char path[512], changed[256];
+        const char *words = json_string_value(
+            json_object_get(json_object_get(at, "parent"), "path"));
+        describe_name(words ? words : "not known", path);
+        describe_line(first ? "refit" : "", "%s %s, %lld pixels fitted again",
+                      first ? "of" : "which is one of", path,
+                      (long long)json_integer_value(json_object_get(at, "pixels_refitted")));
+        json_array_foreach(json_object_get(at, "changed"), i, one)
+        {
+            const char *key = json_string_value(json_object_get(one, "key"));
+            const char *old = json_string_value(json_object_get(one, "old"));
+            const char *new = json_string_value(json_object_get(one, "new"));
+            snprintf(changed, sizeof changed, "%s: %s -> %s", key ? key : "?",
+                     old ? old : "not set", new ? new : "not set");
+            words_printable(changed, '?');
+            describe_line("", "  %s", changed);
+        }
+    }
+    json_decref(record);
+}
+
 static void print_used(const struct used *u)
 {
     char value[160];
@@ -190,6 +217,7 @@ static void print_text(const struct maps_view *v, const struct used *u, const js
         describe_line("", "%s%s%s in reverse order of the volume", v->y_flipped ? "rows" : "",
                       v->x_flipped && v->y_flipped ? " and " : "", v->x_flipped ? "columns" : "");
     print_run(v, run);
+    print_refit(v);
     print_used(u);
     print_states(v);
     print_axes(v);
@@ -250,6 +278,12 @@ static json_t *json_axes(const struct maps_view *v)
     return out;
 }
 
+static json_t *json_fit(const struct used *u)
+{
+    return json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
+                     u->space);
+}
+
 static enum status print_json(const struct maps_view *v, const struct used *u, json_t *run,
                               struct report *rep)
 {
@@ -259,21 +293,34 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                             json_integer((json_int_t)v->summary.state[i]));
     for (int i = 0; i < FLAG_COUNT; i++)
         json_object_set_new(flags, flag_rows[i].name, json_integer((json_int_t)v->summary.flag[i]));
-    json_t *fit = json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
-                            u->space);
+    json_t *refit = json_loads(v->refit_json, 0, NULL);
+    if (!refit) refit = json_null();
+    json_t *fit = json_fit(u);
     json_t *grid = json_pack("{s:I, s:I, s:[f, f], s:[f, f], s:b, s:b}", "columns",
                              (json_int_t)v->nx, "rows", (json_int_t)v->ny, "x_m", v->x_m[0],
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
-                  "kind", "maps", "path", describe_text(v->path), "title", v->title, "finished",
-                  v->summary.state[STATE_pending] == 0, "source", describe_text(v->source_path),
-                  "digest", v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
-                  json_used(u), "tip", tip_json(&v->summary.tip), "states", states, "flags", flags,
-                  "maps", json_maps(v), "axes", json_axes(v), "uncertainty",
-                  v->has_budget ? describe_budget_json(&v->budget) : json_null()),
+        json_pack(
+            "{s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
+            "refit", refit, "kind", "maps", "path", describe_text(v->path), "title", v->title,
+            "finished", v->summary.state[STATE_pending] == 0, "source",
+            describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run", run,
+            "fit", fit, "calibration", json_used(u), "tip", tip_json(&v->summary.tip), "states",
+            states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v), "uncertainty",
+            v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
+}
+
+enum status describe_used_json(const char *path, json_t **fit, json_t **calibration,
+                               struct report *rep)
+{
+    struct used u = {0};
+    enum status st = used_load(&u, path, rep);
+    *fit = st == ST_OK ? json_fit(&u) : NULL;
+    *calibration = st == ST_OK ? json_used(&u) : NULL;
+    used_free(&u);
+    return st;
 }
 
 enum status describe_map(const char *path, bool json, struct report *rep)

@@ -2,12 +2,11 @@
 #include "command/command.h"
 
 #include "base/units.h"
-#include "base/words.h"
 #include "command/describe.h"
+#include "command/map_names.h"
 #include "figure/figure.h"
 #include "maps/maps.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -93,40 +92,11 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     }
 }
 
-static bool has_value(const struct maps_view *view, enum map_id id)
-{
-    for (size_t i = 0; view->map[id] && i < view->ny * view->nx; i++)
-        if (isfinite(view->map[id][i])) return true;
-    return false;
-}
-
-static enum status unknown_map(const char *word, struct report *rep)
-{
-    const char *names[MAP_COUNT];
-    for (int i = 0; i < MAP_COUNT; i++)
-        names[i] = map_rows[i].name;
-    int near = words_nearest(word, names, MAP_COUNT);
-    if (near >= 0)
-        return fail(rep, ST_USAGE,
-                    "'%.64s' is not a map; did you mean %s? `cantle manual maps` lists them", word,
-                    names[near]);
-    return fail(rep, ST_USAGE,
-                "'%.64s' is not a map; write all, or a name that `cantle manual maps` lists", word);
-}
-
 static void choose(struct choice *out, enum map_id id)
 {
     for (size_t i = 0; i < out->n; i++)
         if (out->map[i] == id) return;
     if (out->n < WORDS_MOST) out->map[out->n++] = id;
-}
-
-/* "modulus", or one layer of a map with a further axis: "depth_modulus:3". */
-static bool is_named(const char *word, int map)
-{
-    char label[64];
-    map_label(map, label);
-    return strcmp(word, map_rows[map].name) == 0 || strcmp(word, label) == 0;
 }
 
 static enum status choose_word(const struct maps_view *view, const char *word, struct choice *out,
@@ -135,13 +105,13 @@ static enum status choose_word(const struct maps_view *view, const char *word, s
     bool all = strcmp(word, "all") == 0, known = all;
     size_t there = 0;
     for (int i = 0; i < MAP_COUNT; i++) {
-        bool named = is_named(word, i);
+        bool named = map_is_named(word, i);
         known = known || named;
-        if (all ? !has_value(view, (enum map_id)i) : !(named && view->map[i])) continue;
+        if (all ? !map_has_value(view, (enum map_id)i) : !(named && view->map[i])) continue;
         there++;
         choose(out, (enum map_id)i);
     }
-    if (!known) return unknown_map(word, rep);
+    if (!known) return map_unknown(word, rep);
     if (all && !there) return fail(rep, ST_INPUT, "%s: no map has any value", view->path);
     return there ? ST_OK : fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
 }
@@ -155,7 +125,7 @@ static enum status choose_maps(const struct draw_wish *wish, const struct maps_v
         st = choose_word(view, wish->word[i], out, rep);
     if (wish->n_words) return st;
     for (size_t i = 0; i < sizeof usual / sizeof *usual; i++)
-        if (has_value(view, usual[i])) choose(out, usual[i]);
+        if (map_has_value(view, usual[i])) choose(out, usual[i]);
     if (out->n == 0 && view->map[MAP_modulus])
         choose(out, MAP_modulus); /* shows what was rejected */
     return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: holds no map to draw", view->path);
@@ -186,15 +156,8 @@ static enum status read_range(const char *text, const char *si_unit, double *low
 
 static enum status read_columns(const char *text, size_t *out, struct report *rep)
 {
-    char *end;
     *out = 0;
-    if (!text) return ST_OK;
-    errno = 0;
-    unsigned long n = strtoul(text, &end, 10);
-    if (*text < '0' || *text > '9' || *end || errno || n < 1 || n > 100)
-        return fail(rep, ST_USAGE, "--columns '%.64s': write a whole number from 1 to 100", text);
-    *out = n;
-    return ST_OK;
+    return text ? option_whole("columns", text, 1, 100, out, rep) : ST_OK;
 }
 
 static uint8_t *marks_of(const struct maps_view *view)

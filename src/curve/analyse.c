@@ -74,6 +74,8 @@ void curve_work_free(struct curve_work *w)
 static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *raw,
                         enum segment_id seg, struct curve_work *w, struct lane *lane)
 {
+    const struct curve_hint *hint = plan->hint;
+    size_t known = hint ? hint->baseline_end[seg == SEG_RETRACT] : 0;
     uint64_t flags = 0;
     lane_fill(plan, raw, seg, lane);
     lane->baseline_end = 0;
@@ -82,12 +84,21 @@ static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *r
         (double)lane->missing > plan->limit.missing * (double)lane->total)
         return flags | FLAG(too_few_samples);
     if (lane->runs_back) return flags | FLAG(z_not_monotonic);
+    if (known > lane->n) known = 0;
+    if (known && hint->no_spikes) {
+        lane_take_baseline(plan, known, lane);
+        lane_set_force(plan, lane);
+        return flags;
+    }
     lane->rough_noise = lane_rough_noise(lane, w->reduced);
     if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) {
         flags |= FLAG(spikes);
         lane->rough_noise = lane_rough_noise(lane, w->reduced);
     }
-    lane_find_baseline(plan, lane);
+    if (known && known <= lane->n)
+        lane_take_baseline(plan, known, lane);
+    else
+        lane_find_baseline(plan, lane);
     lane_set_force(plan, lane);
     return flags;
 }
@@ -254,9 +265,11 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
 }
 
 /* The plan with what belongs to this pixel alone. */
-static struct curve_plan plan_here(const struct curve_plan *plan, const struct raw_curve *raw)
+static struct curve_plan plan_here(const struct curve_plan *plan, const struct raw_curve *raw,
+                                   const struct curve_hint *hint)
 {
     struct curve_plan own = *plan;
+    own.hint = hint;
     if (plan->thickness_from_substrate)
         own.setup.thickness_m = NAN;
     else if (plan->lever.thickness_by_pixel)
@@ -265,14 +278,21 @@ static struct curve_plan plan_here(const struct curve_plan *plan, const struct r
     return own;
 }
 
-void curve_analyse(const struct curve_plan *common, const struct raw_curve *raw,
+void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
 {
-    struct curve_plan own = plan_here(common, raw), *plan = &own;
+    curve_analyse_from(plan, raw, NULL, work, out, trace);
+}
+
+void curve_analyse_from(const struct curve_plan *common, const struct raw_curve *raw,
+                        const struct curve_hint *hint, struct curve_work *work,
+                        struct pixel_result *out, struct curve_trace *trace)
+{
+    struct curve_plan own = plan_here(common, raw, hint), *plan = &own;
     struct contact_fit fit = {.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     result_clear(out);
     for (int i = 0; i < 2; i++)
-        work->lane[i].n = work->lane[i].baseline_end = 0;
+        work->lane[i].n = work->lane[i].baseline_end = work->lane[i].found_end = 0;
     work->tracing = trace != NULL;
     for (size_t i = 0; trace && i < work->n_max; i++)
         work->model[i] = NAN, work->in_fit[i] = 0;

@@ -89,6 +89,7 @@ struct budget_job {
     const struct curve_plan *plan;
     const struct raw_curve *curve;
     struct curve_work *work;
+    const struct curve_hint *hint; /**< of this curve, or NULL */
 };
 
 /** The law of propagation: contributions, shares, combined and complete from the coefficients. */

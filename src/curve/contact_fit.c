@@ -76,8 +76,13 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     if (!fit_minimum(plan, w, set, &context, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
     /* in force space the residuals are not the noise: they hold its image in the indentation too */
-    fit_noise_find(plan->coloured_noise && !plan->force_space, w, lane, set, &p, &r, &left->noise);
-    fit_noise_refine(w, lane, set, &p, &r, &left->noise);
+    fit_noise_find(plan, plan->coloured_noise && !plan->force_space,
+                   plan->hint && plan->hint->white, w, lane, set, &p, &r, &left->noise);
+    double memory = fit_noise_refine(!plan->model->kink, w, lane, set, &p, &r, &left->noise);
+    double rows = (double)(r.degrees_of_freedom + p.n_theta + p.n_linear);
+    out->whole_rms = sqrt(r.sum_squares / rows);
+    out->effective = rows / memory;
+    out->slow_ratio = left->noise.slow_ratio;
     memcpy(left->theta, r.theta, sizeof r.theta);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);

@@ -71,6 +71,18 @@ struct time_plan {
     double reference_s;  /**< time at which the power law's modulus is given */
 };
 
+/** What an earlier analysis of the same curve found, for another one to begin from. Each part is
+ * for settings that cannot change it (grid/reuse.h says which); results are those of an analysis
+ * from nothing. */
+struct curve_hint {
+    size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the
+                                 surface; 0 = to be searched */
+    bool no_spikes;         /**< neither segment has wild samples to look for */
+    bool white;             /**< the fitted segment's noise has no memory */
+    double contact_point_m; /**< of the fitted segment: the search begins there instead of looking
+                                 all along the curve; NaN = not known */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
@@ -88,15 +100,17 @@ struct curve_plan {
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
-    bool two_depths;     /**< fit the shallow half as well */
-    bool values_only;    /**< standard errors are not asked for where they cost further fits */
-    int baseline_order;  /**< 0 offset, 1 line */
+    double drift_m;   /**< known rms step of a random walk from sample to sample; NaN = not known */
+    bool two_depths;  /**< fit the shallow half as well */
+    bool values_only; /**< standard errors are not asked for where they cost further fits */
+    int baseline_order; /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;
     double poisson_ratio;
     double separation_m;  /**< z0 of Tabor's parameter */
     double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
+    const struct curve_hint *hint; /**< NULL; for one curve: curve_analyse_from sets it */
     bool thickness_from_substrate; /**< see thickness.h */
     struct substrate_box substrate_box;
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
@@ -174,5 +188,13 @@ void curve_work_free(struct curve_work *w);
  *  @param trace  may be NULL */
 void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace);
+
+/** The same, begun from what is known of this curve. @param hint NULL: nothing */
+void curve_analyse_from(const struct curve_plan *plan, const struct raw_curve *raw,
+                        const struct curve_hint *hint, struct curve_work *work,
+                        struct pixel_result *out, struct curve_trace *trace);
+
+/** How many numbers a fit finds: those searched, and baseline and pull. */
+size_t curve_plan_unknowns(const struct curve_plan *plan);
 
 #endif

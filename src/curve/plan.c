@@ -210,6 +210,14 @@ static enum status choose_substrate(const struct recipe *r, struct curve_plan *o
     return ST_OK;
 }
 
+size_t curve_plan_unknowns(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    size_t searched = 1u + (m->free_length ? 1u : 0u) + (m->free_kappa ? 1u : 0u) +
+                      (plan->free_extra ? 1u : 0u);
+    return searched + 1u + (plan->baseline_order ? 1u : 0u) + (m->pull ? 1u : 0u);
+}
+
 void curve_plan_free(struct curve_plan *plan)
 {
     contact_release(&plan->setup);
@@ -230,6 +238,22 @@ static enum status check_tilt_unused(const struct recipe *recipe, struct report 
                         recipe->v[rows[i]].line, recipe_rows[rows[i]].section,
                         recipe_rows[rows[i]].key, asked->text);
     return ST_OK;
+}
+
+/* Drift is reckoned with where the residuals are noise, and noise with a memory is looked for. */
+static enum status check_drift(const struct recipe *recipe, const struct curve_plan *plan,
+                               struct report *rep)
+{
+    const struct recipe_value *v = &recipe->v[KEY_contact_drift];
+    if (!v->given) return ST_OK;
+    if (v->si < 0)
+        return fail(rep, ST_RECIPE, "line %d: contact.drift: '%s': an rms cannot be negative",
+                    v->line, v->text);
+    if (plan->coloured_noise && !plan->force_space) return ST_OK;
+    return fail(rep, ST_RECIPE,
+                "line %d: contact.drift is given, but contact.%s does not use it; remove one of "
+                "the lines",
+                v->line, plan->force_space ? "fit_space: force" : "noise: white");
 }
 
 /* A value that only some models read, given for a model that does not: the user believes it counts.
@@ -266,6 +290,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->pixel_pitch_m = NAN;
     out->force_space = recipe->v[KEY_contact_fit_space].choice == 1;
     out->coloured_noise = recipe->v[KEY_contact_noise].choice == 0;
+    out->drift_m = si(recipe, KEY_contact_drift);
     out->two_depths = recipe->v[KEY_contact_two_depths].choice == 0;
     out->extent.analysis[ANALYSIS_shallow] = out->two_depths;
     out->baseline_order = recipe->v[KEY_baseline_order].choice == 0;
@@ -292,6 +317,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
     if (st == ST_OK) st = unloading_plan_make(recipe, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
+    if (st == ST_OK) st = check_drift(recipe, out, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
     brush_plan(out);
     if (st == ST_OK) st = depth_plan(recipe, out, rep);

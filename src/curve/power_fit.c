@@ -192,8 +192,8 @@ void power_fit_run(const struct curve_plan *plan, struct curve_work *w, const st
     fit_search(&p, w->fit, start, &r);
     fit_finish(&p, w->fit, &r);
     if (!r.converged || r.singular || !inside(&p, &r)) return;
-    fit_noise_find(plan->coloured_noise, w, lane, &set, &p, &r, &noise);
-    fit_noise_refine(w, lane, &set, &p, &r, &noise);
+    fit_noise_find(plan, plan->coloured_noise, false, w, lane, &set, &p, &r, &noise);
+    (void)fit_noise_refine(true, w, lane, &set, &p, &r, &noise);
     if (r.singular || !inside(&p, &r)) return;
     out->zero_m = r.theta[POWER_ZERO];
     out->span_m = r.theta[POWER_SPAN];

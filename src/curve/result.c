@@ -92,6 +92,7 @@ void result_clear(struct pixel_result *r)
         r->map[i] = (struct measured){NAN, NAN};
     r->flags = 0;
     r->state = STATE_pending;
+    r->copied = 0;
 }
 
 enum pixel_state result_state(uint64_t flags)

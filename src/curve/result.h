@@ -105,7 +105,20 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "radius at peak over thickness")                                                             \
     M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
-      "(accepted and doubtful ones); made when all pixels are done")
+      "(accepted and doubtful ones); made when all pixels are done")                               \
+    M(residual_rms, "m", "pm", 0, LOG, "residual of the whole fit, whitened",                      \
+      "rms of all residuals of the fit, before contact and in it, after whitening: what an "       \
+      "information criterion compares")                                                            \
+    M(samples_effective, "1", "1", 0, LINEAR, "independent samples in the fit",                    \
+      "samples behind residual_rms; where noise with a memory could not be whitened, as many "     \
+      "independent ones as they are worth")                                                        \
+    M(slow_noise, "1", "1", 0, LINEAR, "slow noise over white noise",                              \
+      "power of slow noise (1/f, drift) over that of the white noise at the longest wave of the "  \
+      "off-surface part; 0 where there is none")                                                   \
+    M(approach_baseline_samples, "1", "1", 0, LINEAR, "approach samples off the surface",          \
+      "as the baseline search found them, before the fit")                                         \
+    M(retract_baseline_samples, "1", "1", 0, LINEAR, "retract samples off the surface",            \
+      "as the baseline search found them, before the fit")
 
 /** Analyses that a recipe asks for; their maps are in the file only then. name; recipe section */
 #define ANALYSIS_LIST(A)                                                                           \
@@ -453,6 +466,7 @@ struct pixel_result {
     struct measured map[MAP_COUNT];
     uint64_t flags;
     uint8_t state;
+    uint8_t copied; /**< 1: taken from another map file as it stands, not computed here */
 };
 
 /** All NaN, no flag, pending. */

@@ -398,6 +398,32 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     out->sum_squares = at.cost;
 }
 
+void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_result *io)
+{
+    enum { MOST_STEPS = 20 };
+    const double small = 1e-20; /* of a residual variance: a step of 1e-10 standard errors */
+    struct moments at, there;
+    struct proposal step, next;
+    double theta[FIT_MAX_THETA];
+    memcpy(theta, io->theta, sizeof theta);
+    evaluate(p, w, theta, &w->now, &at);
+    if (!propose(p, &at, 0, NULL, theta, &step)) return;
+    for (int i = 0; i < MOST_STEPS; i++) {
+        bool last = step.gain * (double)io->degrees_of_freedom <= small * at.cost;
+        if (!last) evaluate(p, w, step.next, &w->trial, &there);
+        if (!last && shorten(p, &at, &there, theta, &step))
+            evaluate(p, w, step.next, &w->trial, &there);
+        memcpy(theta, step.next, sizeof theta);
+        if (!last && (!propose(p, &there, 0, NULL, theta, &next) || !(next.gain < step.gain)))
+            return;
+        memcpy(io->theta, theta, sizeof theta);
+        if (last) return;
+        accept(w, &there, &at);
+        io->sum_squares = at.cost;
+        step = next;
+    }
+}
+
 /* What the quadratic model promises for a step that is not its own. */
 static double promise(const struct fit_problem *p, const struct moments *m, const double *step)
 {

@@ -20,6 +20,7 @@ struct grid_job {
     struct stop stop;
     double beat_s;        /**< a rank at work gives a sign of life at least that often */
     uint64_t pixels_done; /**< by earlier runs: not computed again */
+    const struct maps_parent *parent; /**< a refit starts from it; NULL: a fresh map */
 };
 
 /** Collective. Every tile that is left is read, analysed and written by one rank; before that the

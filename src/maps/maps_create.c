@@ -2,6 +2,7 @@
 
 #include "base/output_file.h"
 #include "maps/agree.h"
+#include "maps/parent.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
 
@@ -60,6 +61,8 @@ enum status maps_new(struct maps **out, const char *path, bool overwrite,
     m->tile_cols = origin->volume->tile_cols;
     m->checkpoint_s = origin->checkpoint_s;
     m->steepest_rad = origin->plan->limit.surface_slope_rad;
+    if (origin->parent)
+        memcpy(m->wanted_digest, origin->parent->view.summary.digest, sizeof m->wanted_digest);
     m->tip_change = origin->plan->limit.tip_change;
     m->path = strdup(path);
     m->part = joined(path, ".part");

@@ -4,6 +4,7 @@
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
+#include "maps/parent.h"
 #include "maps/planes.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
@@ -127,6 +128,11 @@ static void sum_digests(struct finishing *f)
     for (size_t i = 0; i < n && f->p.st == ST_OK; i++)
         digest_add(&sum, (struct digest){words[i][0], words[i][1]});
     digest_text(sum, f->summary->digest);
+    const char *wanted = f->m->wanted_digest;
+    if (f->p.st == ST_OK && *wanted && strcmp(wanted, f->summary->digest) != 0)
+        f->p.st = fail(f->p.rep, ST_INPUT,
+                       "input_digest: the samples changed while they were read (%s, now %s)",
+                       wanted, f->summary->digest);
     free(words);
 }
 
@@ -164,6 +170,9 @@ static void copy_groups(struct finishing *f)
     for (size_t i = 0; i < sizeof groups / sizeof *groups && f->p.st == ST_OK; i++)
         if (H5Ocopy(f->from, groups[i], f->p.file, groups[i], H5P_DEFAULT, H5P_DEFAULT) < 0)
             h5put_fail(&f->p, groups[i]);
+    if (f->p.st == ST_OK && H5Lexists(f->from, REFIT_GROUP, H5P_DEFAULT) > 0 &&
+        H5Ocopy(f->from, REFIT_GROUP, f->p.file, REFIT_GROUP, H5P_DEFAULT, H5P_DEFAULT) < 0)
+        h5put_fail(&f->p, REFIT_GROUP);
     copy_run(f);
 }
 
@@ -260,7 +269,7 @@ static void put_runs(struct finishing *f)
     if (f->p.st == ST_OK && !good)
         f->p.st = fail(f->p.rep, ST_OUTPUT, "the table of runs cannot be read back: %m");
     for (size_t i = 0; i < f->n && f->p.st == ST_OK; i++)
-        pixels[run_row_of(run_of_pixel[i])]++;
+        if (run_of_pixel[i]) pixels[run_row_of(run_of_pixel[i])]++;
     if (f->p.st == ST_OK)
         runs_put_final(&f->p, f->p.file, m->layout.ny, m->layout.nx, n, rows, pixels, run_of_pixel,
                        m->layout.deflate);
@@ -329,7 +338,8 @@ static enum status lead_finishing(struct maps *m, const struct budget *budget,
     st = f.p.st == ST_OK ? owner_check(m->part, m->lock, m->places.owner, &m->owner, rep)
                          : within(rep, f.p.st, "%s: ", m->path);
     if (st == ST_OK) st = output_publish(m->finishing, m->path, m->overwrite, rep);
-    if (st == ST_OK && output_is_ours(m->part, m->lock)) unlink(m->part);
+    /* done with it; or the samples are others, and what it holds is worth nothing */
+    if ((st == ST_OK || st == ST_INPUT) && output_is_ours(m->part, m->lock)) unlink(m->part);
 done:
     if (lock >= 0 && st != ST_OK) unlink(m->finishing);
     if (lock >= 0) close(lock);

@@ -32,8 +32,9 @@ struct maps {
     int fd; /**< PATH.part, write only: pages that are never read are never written back whole by
                  a network disk's client */
     size_t n_tiles, tile_rows, tile_cols;
-    double steepest_rad; /**< above it a pixel is flagged steep; NaN = no limit */
-    double tip_change;   /**< chance of a false alarm of the tip watch; not above 0 = do not look */
+    char wanted_digest[33]; /**< that the input must have; "" = any */
+    double steepest_rad;    /**< above it a pixel is flagged steep; NaN = no limit */
+    double tip_change; /**< chance of a false alarm of the tip watch; not above 0 = do not look */
     struct maps_layout layout;
     struct places places;
     struct owner owner;

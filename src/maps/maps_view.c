@@ -6,7 +6,10 @@
 #include "base/words.h"
 #include "maps/budget_file.h"
 #include "maps/h5get.h"
+#include "maps/identity.h"
 #include "maps/layout.h"
+#include "maps/parent.h"
+#include "maps/places.h"
 #include "maps/statistics.h"
 #include "maps/tip_watch.h"
 #include "volume/storage.h"
@@ -165,6 +168,12 @@ static enum status load_planes(struct maps_view *v, hid_t file, struct report *r
                          NULL, rep);
     v->state = state;
     v->flags = flags;
+    if (st == ST_OK && h5get_has(file, RUN_OF_PIXEL_PATH)) {
+        void *runs = NULL;
+        st = h5get_array(file, RUN_OF_PIXEL_PATH, H5T_INTEGER, H5T_NATIVE_UINT16, 2, dims, &runs,
+                         NULL, rep);
+        v->run_of_pixel = runs;
+    }
     for (size_t i = 0; st == ST_OK && i < v->ny * v->nx; i++)
         if (v->state[i] >= STATE_COUNT)
             st = fail(rep, ST_INPUT, MAPS_GROUP "/state: %d is not a state", v->state[i]);
@@ -259,16 +268,21 @@ static void copy_text(hid_t file, const char *path, char *out, size_t size)
     free(text);
 }
 
+/* A whole number in a group; 0 if there is none, or none that fits. */
+static int count_of(hid_t file, const char *group, const char *name)
+{
+    hid_t at = h5get_has(file, group) ? H5Gopen2(file, group, H5P_DEFAULT) : H5I_INVALID_HID;
+    if (at < 0) return 0;
+    json_t *value = h5get_has(at, name) ? scalar_json(at, name) : NULL;
+    json_int_t n = json_is_integer(value) ? json_integer_value(value) : 0;
+    json_decref(value);
+    H5Gclose(at);
+    return n > 0 && n < 1000000 ? (int)n : 0;
+}
+
 static bool is_set(hid_t file, const char *name)
 {
-    hid_t run = h5get_has(file, "/entry/run") ? H5Gopen2(file, "/entry/run", H5P_DEFAULT)
-                                              : H5I_INVALID_HID;
-    if (run < 0) return false;
-    json_t *value = h5get_has(run, name) ? scalar_json(run, name) : NULL;
-    bool set = json_is_integer(value) && json_integer_value(value) != 0;
-    json_decref(value);
-    H5Gclose(run);
-    return set;
+    return count_of(file, "/entry/run", name) != 0;
 }
 
 static enum status load_words(struct maps_view *v, hid_t file, struct report *rep)
@@ -286,7 +300,18 @@ static enum status load_words(struct maps_view *v, hid_t file, struct report *re
     v->mapping_text = h5get_text(file, "/entry/run/import_description/data");
     if (!v->mapping_text) v->mapping_text = strdup("");
     v->provenance_json = run_json(file);
-    return v->recipe_text && v->mapping_text && v->provenance_json
+    v->identity = h5get_text(file, IDENTITY_PATH);
+    if (!v->identity) v->identity = strdup("");
+    v->refit_json = h5get_text(file, REFIT_PATH);
+    if (!v->refit_json) v->refit_json = strdup("");
+    copy_text(file, FIT_GROUP "/model", v->model, sizeof v->model);
+    copy_text(file, FIT_GROUP "/segment", v->segment, sizeof v->segment);
+    copy_text(file, FIT_GROUP "/fit_space", v->space, sizeof v->space);
+    words_printable(v->model, '?');
+    words_printable(v->segment, '?');
+    words_printable(v->space, '?');
+    v->unknowns = count_of(file, FIT_GROUP, "fitted_unknowns");
+    return v->recipe_text && v->mapping_text && v->provenance_json && v->identity && v->refit_json
                ? ST_OK
                : fail(rep, ST_MEMORY, "not enough memory for its texts");
 }
@@ -331,5 +356,8 @@ void maps_view_free(struct maps_view *v)
     free(v->lever_text);
     free(v->mapping_text);
     free(v->provenance_json);
+    free(v->run_of_pixel);
+    free(v->identity);
+    free(v->refit_json);
     *v = (struct maps_view){0};
 }

@@ -64,8 +64,8 @@ static void fill_words(struct maps *m, const struct tile *t, const struct pixel_
         for (size_t j = 0; j < t->cols; j++) {
             const struct pixel_result *r = &results[source_index(m, t, i, j)];
             m->flag_words[i * t->cols + j] = r->flags;
-            m->runs[i * t->cols + j] = (uint16_t)(m->owner.run < UINT16_MAX ? m->owner.run
-                                                                            : UINT16_MAX);
+            const uint64_t run = m->owner.run < UINT16_MAX ? m->owner.run : UINT16_MAX;
+            m->runs[i * t->cols + j] = (uint16_t)(r->copied ? 0 : run);
             state[i * t->cols + j] = r->state;
         }
 }

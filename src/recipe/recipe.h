@@ -124,6 +124,10 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(contact, noise, CHOICE, "auto white", "auto",                                                \
       "auto tests the residuals for memory (resonance, 1/f, drift) and, where they have one, "     \
       "refits with it; white takes the noise as white")                                            \
+    K(contact, drift, QUANTITY, "m", "",                                                           \
+      "rms step of the deflection from one sample to the next by drift alone (a random walk), as " \
+      "measured on a free lever; without it slow noise is known only as far as the curve itself "  \
+      "shows it")                                                                                  \
     K(contact, two_depths, CHOICE, "yes no", "yes",                                                \
       "also fit the shallow half of the indentation, as a check of thickness, contact point and "  \
       "model")                                                                                     \

@@ -63,7 +63,9 @@ static enum status plane_of(const struct use *u, const struct mask_node *n, cons
 {
     *out = n->error ? u->grid->error[n->map] : u->grid->map[n->map];
     if (*out) return ST_OK;
-    enum status st = fail(u->rep, ST_USAGE, "the file has no map '%s%s'", map_rows[n->map].name,
+    char label[64];
+    map_label(n->map, label);
+    enum status st = fail(u->rep, ST_USAGE, "the file has no map '%s%s'", label,
                           n->error ? "_errors" : "");
     return mask_at(u->rep, st, u->mask->text, n->place);
 }

@@ -141,11 +141,10 @@ struct names {
     int n, others;
 };
 
-/* A name, by index. */
-static enum status read_name(struct reader *r, const struct names *names, int *out)
+/* A name, by index: the word of `length` bytes that stands here. */
+static enum status read_name(struct reader *r, const struct names *names, const char *word,
+                             size_t length, int *out)
 {
-    char word[WORD];
-    size_t length = look(r, word);
     for (*out = 0; *out < names->n; ++*out)
         if (length < WORD && strcmp(word, names->name[*out]) == 0) {
             r->at += length;
@@ -163,30 +162,48 @@ static enum status read_name(struct reader *r, const struct names *names, int *o
 
 static enum status read_flag(struct reader *r, int *out)
 {
+    char word[WORD];
     struct names names = {
         .what = "a flag", .n = FLAG_COUNT, .list = "those that `cantle manual flags` lists"};
     for (int i = 0; i < FLAG_COUNT; i++)
         names.name[i] = flag_rows[i].name;
-    return read_name(r, &names, out);
+    size_t length = look(r, word);
+    return read_name(r, &names, word, length, out);
 }
 
 static enum status read_state(struct reader *r, int *out)
 {
+    char word[WORD];
     struct names names = {.what = "a state",
                           .n = STATE_COUNT,
                           .list = "accepted, doubtful, rejected, absent and pending"};
     for (int i = 0; i < STATE_COUNT; i++)
         names.name[i] = state_rows[i].name;
-    return read_name(r, &names, out);
+    size_t length = look(r, word);
+    return read_name(r, &names, word, length, out);
 }
 
-/* NAME_errors of a map that has errors, not taken yet; -1 if it is none. */
+/* A map's name at this place: with ":3" for one layer of a map that has several. */
+static size_t look_map(struct reader *r, char word[WORD])
+{
+    size_t n = look(r, word), digits = 0;
+    if (n > 0 && r->at[n] == ':')
+        while (isdigit((unsigned char)r->at[n + 1 + digits]))
+            digits++;
+    if (digits) n += 1 + digits;
+    snprintf(word, WORD, "%.*s", (int)(n < WORD ? n : WORD - 1), r->at);
+    return n;
+}
+
+/* NAME_errors (or NAME_errors:3) of a map that has errors; -1 if it is none. */
 static int find_error(const char *word)
 {
-    char name[WORD + 8];
+    char name[WORD + 32];
     for (int i = 0; i < MAP_COUNT; i++) {
-        snprintf(name, sizeof name, "%s_errors", map_rows[i].name);
-        if (map_rows[i].errors && strcmp(word, name) == 0) return i;
+        if (!map_rows[i].errors) continue;
+        snprintf(name, sizeof name, map_rows[i].axis ? "%s_errors:%zu" : "%s_errors",
+                 map_rows[i].name, map_layer(i) + 1);
+        if (strcmp(word, name) == 0) return i;
     }
     return -1;
 }
@@ -194,18 +211,20 @@ static int find_error(const char *word)
 /* NAME or NAME_errors */
 static enum status read_map(struct reader *r, struct mask_node *n)
 {
-    char word[WORD];
+    char word[WORD], label[MAP_COUNT][64];
     struct names names = {.what = "a map or rule",
                           .n = MAP_COUNT,
                           .list = "the maps that `cantle manual maps` lists, known, has, is, not, "
                                   "rectangle, polygon, dataset, largest and regions"};
-    for (int i = 0; i < MAP_COUNT; i++)
-        names.name[i] = map_rows[i].name;
+    for (int i = 0; i < MAP_COUNT; i++) {
+        map_label(i, label[i]);
+        names.name[i] = label[i];
+    }
     for (; names.others < RULES; names.others++)
         names.name[MAP_COUNT + names.others] = rules[names.others].word;
-    size_t length = look(r, word);
+    size_t length = look_map(r, word);
     int map = find_error(word);
-    if (map < 0) return read_name(r, &names, &n->map);
+    if (map < 0) return read_name(r, &names, word, length, &n->map);
     n->map = map;
     n->error = true;
     r->at += length;
