@@ -17,6 +17,8 @@
     S(ALL_REJECTED, 6, "the maps were written, but every pixel was rejected")                      \
     S(TOOL, 7, "a helper program (gnuplot) is missing or failed")                                  \
     S(MEMORY, 8, "not enough memory")                                                              \
+    S(INCOMPLETE, 9,                                                                               \
+      "some volumes of a study failed; what was there is summed up, and the report says why")      \
     S(BUG, 70, "this should not happen: please report it")                                         \
     S(STOPPED, 75,                                                                                 \
       "stopped before the end; what is done is kept: the same command with --resume goes on")

@@ -18,6 +18,7 @@ struct world {
     C(map, "Analyse", "fit every pixel of a force volume and write the maps")                      \
     C(refit, "Analyse", "make maps again from a map file, with another model or value")            \
     C(curve, "Analyse", "follow one pixel through every step, as text and figure")                 \
+    C(study, "Analyse", "map many volumes of several conditions and compare these")                \
     C(describe, "Look", "tell what a volume or a map file holds and what is missing")              \
     C(summary, "Look", "statistics of maps: medians with intervals, distributions, phases")        \
     C(export, "Look", "write maps as TIFF, CSV, NumPy or VTK files")                               \
@@ -28,7 +29,7 @@ struct world {
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
     C(calibrate, "Prepare", "find sensitivity, spring constant and tip, into a lever file")        \
     C(simulate, "Prepare", "write a force volume with known truth")                                \
-    C(manual, "Prepare", "print a reference page: keys, models, maps, flags or statuses")
+    C(manual, "Prepare", "print a reference page, a man page, or the completion for bash")
 
 #define C(name, group, summary)                                                                    \
     enum status command_##name(int argc, char **argv, const struct world *world,                   \

@@ -205,7 +205,8 @@ static void print_tip(const struct breaks *b)
     }
 }
 
-static void print_text(const struct maps_view *v, const struct used *u, const json_t *run)
+static enum status print_text(const struct maps_view *v, const struct used *u, const json_t *run,
+                              struct report *rep)
 {
     describe_line("map file", "%s%s", v->path,
                   v->summary.state[STATE_pending] ? " (not finished)" : "");
@@ -223,7 +224,9 @@ static void print_text(const struct maps_view *v, const struct used *u, const js
     print_axes(v);
     print_maps(v);
     print_tip(&v->summary.tip);
+    enum status st = describe_drift(v, NULL, rep);
     if (v->has_budget) describe_budget(&v->budget);
+    return st;
 }
 
 /* --- JSON --- */
@@ -287,7 +290,9 @@ static json_t *json_fit(const struct used *u)
 static enum status print_json(const struct maps_view *v, const struct used *u, json_t *run,
                               struct report *rep)
 {
-    json_t *states = json_object(), *flags = json_object();
+    json_t *states = json_object(), *flags = json_object(), *drift = NULL;
+    enum status st = describe_drift(v, &drift, rep);
+    if (st != ST_OK) return st;
     for (int i = 0; i < STATE_COUNT; i++)
         json_object_set_new(states, state_rows[i].name,
                             json_integer((json_int_t)v->summary.state[i]));
@@ -301,14 +306,14 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack(
-            "{s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
-            "refit", refit, "kind", "maps", "path", describe_text(v->path), "title", v->title,
-            "finished", v->summary.state[STATE_pending] == 0, "source",
-            describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run", run,
-            "fit", fit, "calibration", json_used(u), "tip", tip_json(&v->summary.tip), "states",
-            states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v), "uncertainty",
-            v->has_budget ? describe_budget_json(&v->budget) : json_null()),
+        json_pack("{s:o, s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, "
+                  "s:o, s:o, s:o}",
+                  "refit", refit, "drift", drift, "kind", "maps", "path", describe_text(v->path),
+                  "title", v->title, "finished", v->summary.state[STATE_pending] == 0, "source",
+                  describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run",
+                  run, "fit", fit, "calibration", json_used(u), "tip", tip_json(&v->summary.tip),
+                  "states", states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v),
+                  "uncertainty", v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
 }
 
@@ -336,7 +341,7 @@ enum status describe_map(const char *path, bool json, struct report *rep)
     if (json)
         st = print_json(&v, &u, run, rep);
     else
-        print_text(&v, &u, run);
+        st = print_text(&v, &u, run, rep);
 done:
     json_decref(run);
     used_free(&u);

@@ -61,16 +61,6 @@ struct lateral_plan {
     double newton_per_volt;        /**< NaN without torsional calibration */
 };
 
-/** Analyses that need time (in_time.h). */
-struct time_plan {
-    int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
-    bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface part
-                              still is, and the contact point is that of the contact fit */
-    bool drag;           /**< the liquid's drag is fitted and taken off */
-    double power;        /**< of the indentation in the force; 0: the model has no such law */
-    double reference_s;  /**< time at which the power law's modulus is given */
-};
-
 /** What an earlier analysis of the same curve found, for another one to begin from. Each part is
  * for settings that cannot change it (grid/reuse.h says which); results are those of an analysis
  * from nothing. */
@@ -81,6 +71,16 @@ struct curve_hint {
     bool white;             /**< the fitted segment's noise has no memory */
     double contact_point_m; /**< of the fitted segment: the search begins there instead of looking
                                  all along the curve; NaN = not known */
+};
+
+/** Analyses that need time (in_time.h). */
+struct time_plan {
+    int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
+    bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface part
+                              still is, and the contact point is that of the contact fit */
+    bool drag;           /**< the liquid's drag is fitted and taken off */
+    double power;        /**< of the indentation in the force; 0: the model has no such law */
+    double reference_s;  /**< time at which the power law's modulus is given */
 };
 
 /** What the analysis does with every curve; made once from recipe and calibration. */

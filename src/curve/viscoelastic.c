@@ -247,7 +247,7 @@ static void refine_for_noise(struct problem *p, struct fit_result *r, struct noi
     if (!fit_prepare(&p->fit, p->t->fit)) return;
     fit_finish(&p->fit, p->t->fit, r);
     residuals(p, r);
-    fit_noise_inflate(rest, quiet, r);
+    (void)fit_noise_inflate(rest, quiet, r);
 }
 
 /* Mean square of the whitened residuals in contact over that off the surface. */

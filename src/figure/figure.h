@@ -75,4 +75,18 @@ enum status figure_distribution(const struct figure_distribution *d, const char 
 enum status figure_panels(const char *title, const struct figure_panel *panels, size_t n,
                           const char *text, const char *path, struct report *rep) MUST_CHECK;
 
+/** Values of one group, with its median and the interval of that. */
+struct figure_group {
+    const char *name, *note; /**< note: a short line below the name, such as "n = 4" */
+    const double *value;     /**< [n] SI */
+    size_t n;
+    double median, low, high; /**< SI; NaN = not drawn */
+};
+
+/** Draw groups beside each other: a dot a value, a thick line for the median, a thin one for its
+ * interval. label: words, to which the unit is added. Path and errors as for figure_maps. */
+enum status figure_groups(const char *title, const char *label, const char *si_unit, bool log_scale,
+                          const struct figure_group *groups, size_t n, const char *path,
+                          struct report *rep) MUST_CHECK;
+
 #endif

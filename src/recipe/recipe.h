@@ -240,7 +240,7 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "2004, from memory)")                                                                        \
     K(limits, unloading_adhesion, QUANTITY, "1", "10 %",                                           \
       "largest pull-off force, as share of peak force, that an unloading analysis may neglect")    \
-    K(limits, tip_change, QUANTITY, "1", "1 %",                                                    \
+    K(limits, tip_change, QUANTITY, "1", "0.5 %",                                                  \
       "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
       "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
     K(limits, loop_adhesion, QUANTITY, "1", "5 %",                                                 \

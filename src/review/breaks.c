@@ -23,7 +23,7 @@ enum {
 static const double mad_worth = 0.37, mad_to_sigma = 1.482602218505602;
 static const double most_freedom = 11;
 /* The largest of several spreads is too large for clean maps: measured (docs/tip-and-drift.md). */
-static const double narrower = 2;
+static const double narrower = 1.8;
 
 /* All steps of one channel. */
 struct steps {

@@ -396,7 +396,9 @@ static void change_tip(struct scene *s, size_t row, struct scene_place *p)
     if (s->tip_change_row == 0 || row < s->tip_change_row) return;
     s->setup.radius_m *= s->tip_radius_factor;
     p->work_j_per_m2 *= s->tip_adhesion_factor;
-    p->height_m += s->tip_height_m;
+    /* on a ramp that all pixels share, height_m is how much later contact comes */
+    bool later = s->layout.z_kind == Z_SHARED && !s->layout.shared_is_offset;
+    p->height_m += later ? -s->tip_height_m : s->tip_height_m;
 }
 
 static void make_elastic(struct scene *s, const struct scene_place *p, double *approach_v,

@@ -1,6 +1,6 @@
 /* How often breaks_find cries wolf on clean maps, and how large a tip change must be to be seen:
  * maps made at the level of pixels, so that thousands take seconds. Prints the tables of
- * docs/tip-and-drift.md. tip_watch [MAPS [COLUMNS]] */
+ * docs/tip-and-drift.md. tip_watch [MAPS [COLUMNS [LEVEL]]] */
 #include "review/breaks.h"
 
 #include <gsl/gsl_randist.h>
@@ -292,7 +292,7 @@ int main(int argc, char **argv)
 {
     size_t maps = argc > 1 ? strtoul(argv[1], NULL, 10) : 1000,
            n = argc > 2 ? strtoul(argv[2], NULL, 10) : 64;
-    double level = argc > 3 ? strtod(argv[3], NULL) : 0.01;
+    double level = argc > 3 ? strtod(argv[3], NULL) : 0.005;
     if (maps < 1 || n < 16 || n > LARGEST) return 2;
     gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(r, 20);

@@ -28,6 +28,7 @@ class Format(unittest.TestCase):
                  "maps": "base recipe calibration curve review volume",
                  "grid": "base curve volume maps", "figure": "base",
                  "export": "base",
+                 "study": "base recipe curve review maps figure",
                  "report": "base recipe calibration contact curve volume maps figure"}
         for path in sources():
             parts = path.split("/src/")

@@ -589,6 +589,19 @@ class Flags(unittest.TestCase):
         maps = self.unloading(dict(), {"limits.unloading_adhesion": "10 %"}, adhesion=(0.0, 5e-7))
         self.wants(maps, "unloading_adhesion")
 
+    def test_tip_changed(self):
+        """A third more adhesion from row 9 of 20 on: every pixel from there, none before. Off: none at all."""
+        made = program.run(["simulate", "--scene", "uniform", "--model", "dmt", "--columns", 12, "--rows", 20,
+                            "--samples", 256, "--tip-change", 9, "--tip-radius", 1, "--tip-adhesion", 1.33,
+                            "-o", self.path / "tip.h5"])
+        self.assertEqual(made.returncode, 0, made.stderr)
+        type(self).seen.add("tip_changed")
+        flagged = program.map_volume(self.path, self.path / "tip.h5", {}).flagged("tip_changed")
+        self.assertTrue(flagged[9:].all())
+        self.assertFalse(flagged[:9].any())
+        quiet = program.map_volume(self.path, self.path / "tip.h5", {"limits.tip_change": "0"})
+        self.assertFalse(quiet.flagged("tip_changed").any())
+
     def test_in_time(self):
         """Flags of the analyses that need time: provoked one by one in test_viscoelastic.py, once more here."""
         def stick(name, signal):
