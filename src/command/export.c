@@ -17,6 +17,7 @@ struct options {
     const char *file, *output, *mask;
     const char *name[NAMES_MOST];
     size_t n_names;
+    char label[MAP_COUNT][64]; /* what `all` stands for */
     bool too_many, grid, overwrite, json;
 };
 
@@ -79,26 +80,23 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     }
 }
 
-static bool any_layer(const struct maps_view *v, int map)
-{
-    bool any = false;
-    for (int i = map; i < MAP_COUNT && map_rows[i].first == map; i++)
-        any = any || map_has_value(v, (enum map_id)i);
-    return any;
-}
-
-/* `all` becomes the names of the maps that have a value. */
+/* `all` becomes the names of the maps that have a value, each layer of a map with several by
+ * itself, so that all fit beside each other. */
 static enum status choose(struct options *o, const struct maps_view *v, struct report *rep)
 {
+    bool all = false;
     for (size_t i = 0; i < o->n_names; i++)
-        if (strcmp(o->name[i], "all") == 0) {
-            o->n_names = 0;
-            for (int map = 0; map < MAP_COUNT; map++)
-                if (map_begins(map) && any_layer(v, map)) add_name(o, map_rows[map].name);
-            return o->n_names ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", v->path);
-        }
-    if (o->n_names) return ST_OK;
-    return fail(rep, ST_USAGE, "which map? Write: cantle export MAPS.h5 modulus -o FILE.tif");
+        all = all || strcmp(o->name[i], "all") == 0;
+    if (!all && o->n_names) return ST_OK;
+    if (!all)
+        return fail(rep, ST_USAGE, "which map? Write: cantle export MAPS.h5 modulus -o FILE.tif");
+    o->n_names = 0;
+    for (int map = 0; map < MAP_COUNT; map++) {
+        if (!map_has_value(v, (enum map_id)map)) continue;
+        map_label(map, o->label[map]);
+        add_name(o, o->label[map]);
+    }
+    return o->n_names ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", v->path);
 }
 
 /* What is not chosen becomes NaN, or 0. */

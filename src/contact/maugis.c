@@ -14,29 +14,34 @@
 
 #include <math.h>
 
-/* (sin x - x cos x)/2, by its series where the difference would lose digits. */
-static double g_of(double phi)
+/* (sin x - x cos x)/2 at x = 2 phi; by its series, of terms k x^(2k+1)/(2k+1)!, where the
+ * difference would lose digits. */
+static double g_of(double phi, double sine, double cosine)
 {
-    double x = 2.0 * phi, x2 = x * x;
-    if (x > 1.0) return 0.5 * (sin(x) - x * cos(x));
-    double sum = 0.0, term = 0.5 * x * x2; /* x^(2k+1)/(2k+1)! 2k/2, k = 1: x^3/6 */
-    for (int k = 1; k <= 10; k++) {
-        sum += term / 3.0;
-        term *= -x2 * (k + 1) / (double)(k * (2 * k + 2) * (2 * k + 3));
-    }
-    return sum;
-}
-
-static double h_of(double phi)
-{
-    double half = 0.5 * phi;
-    return 2.0 * sin(half) * (phi * cos(half) - sin(half));
+    static const double c[] = {1.0 / 6.0,
+                               -2.0 / 120.0,
+                               3.0 / 5040.0,
+                               -4.0 / 362880.0,
+                               5.0 / 39916800.0,
+                               -6.0 / 6227020800.0,
+                               7.0 / 1307674368000.0,
+                               -8.0 / 355687428096000.0,
+                               9.0 / 121645100408832000.0};
+    double x = 2.0 * phi, x2 = x * x, sum = 0.0;
+    if (x > 1.0) return sine * cosine - phi * (cosine * cosine - sine * sine);
+    for (size_t k = sizeof c / sizeof *c; k-- > 0;)
+        sum = sum * x2 + c[k];
+    return x * x2 * sum;
 }
 
 static struct transition_point maugis_at(const double *number, double p)
 {
-    double lambda = number[0], phi = exp(-p), s = sin(phi), cosine = p > number[1] ? cos(phi) : 0.0;
-    double second = 0.5 * lambda * g_of(phi), first = 4.0 / 3.0 * lambda * lambda * h_of(phi);
+    double lambda = number[0], phi = exp(-p), half_sine = sin(0.5 * phi),
+           half_cosine = cos(0.5 * phi);
+    double s = 2.0 * half_sine * half_cosine;
+    double cosine = p > number[1] ? (half_cosine - half_sine) * (half_cosine + half_sine) : 0.0;
+    double h = 2.0 * half_sine * (phi * half_cosine - half_sine);
+    double second = 0.5 * lambda * g_of(phi, s, cosine), first = 4.0 / 3.0 * lambda * lambda * h;
     double c = 2.0 / (first + sqrt(first * first + 4.0 * second));
     /* implicit function: derivatives of second c^2 + first c = 1 */
     double by_c = 2.0 * second * c + first;

@@ -77,6 +77,25 @@ static double root_from(const struct mixture *m, double p, double value,
     return p;
 }
 
+/* The same from a start that is near: Newton from either side, since a step from the left of the
+ * root ends right of it. The last step is carried over by the slopes. */
+static double root_near(const struct mixture *m, double p, double value,
+                        struct transition_point *at)
+{
+    for (int i = 0; i < 200; i++) {
+        *at = m->c->at(m->c->number, p);
+        double step = (value_of(m, at) - value) / (m->of_u * at->u_p + m->of_f * at->f_p);
+        if (fabs(step) <= 1e-10) {
+            at->u -= at->u_p * step;
+            at->f -= at->f_p * step;
+            return p - step;
+        }
+        double next = p - step;
+        p = next > m->end ? next : 0.5 * (p + m->end);
+    }
+    return p;
+}
+
 static struct transition_point end_of(const struct mixture *m)
 {
     return m->c->at(m->c->number, m->end);
@@ -88,14 +107,22 @@ void transition_lever(const struct transition *c, double kappa, const double *t,
     struct mixture m = mix(c, 1.0, kappa);
     struct transition_point at, end = end_of(&m);
     double p = m.end, t_end = value_of(&m, &end);
+    double last = NAN, p_t = NAN, p_tt = 0.0; /* the last root's t, dp/dt there, its change */
     for (size_t i = n; i-- > 0;) { /* from deep to shallow: the last root lies right of the next */
         if (!(t[i] > t_end)) {
             out->value[i] = kappa * end.f;
             out->slope[i] = out->by_lnkappa[i] = out->by_extra[i] = 0.0;
             continue;
         }
-        p = root_from(&m, p, t[i], &at);
-        double per_t_p = kappa / (at.u_p + kappa * at.f_p);
+        double past = t[i] - last, guess = p + past * (p_t + 0.5 * past * p_tt);
+        /* no further than half of the way to the branch's end, where t hardly changes with p */
+        if (past < 0 && guess > 0.5 * (p + m.end) && guess < p)
+            p = root_near(&m, guess, t[i], &at);
+        else
+            p = root_from(&m, p, t[i], &at);
+        double slope = 1.0 / (at.u_p + kappa * at.f_p), per_t_p = kappa * slope;
+        p_tt = past < 0 ? (slope - p_t) / past : 0.0;
+        last = t[i], p_t = slope;
         /* whichever of the two has not been multiplied by a large number */
         out->value[i] = kappa > 1.0 ? t[i] - at.u : kappa * at.f;
         out->slope[i] = at.f_p * per_t_p;

@@ -20,9 +20,12 @@ class Export(InFolder):
     @classmethod
     def setUpClass(cls):
         super().setUpClass()
-        cls.run_there("simulate", "--scene", "uniform", "--columns", COLUMNS, "--rows", ROWS, "--samples", 64,
+        cls.run_there("simulate", "--scene", "uniform", "--columns", COLUMNS, "--rows", ROWS, "--samples", 256,
                       "-o", "v.h5")
         cls.run_there("recipe", "v.h5", "-o", "r.yaml")
+        recipe = (cls.folder / "r.yaml").read_text()
+        (cls.folder / "r.yaml").write_text(re.sub(r"(?m)^  windows: 0", "  windows: 3",
+                                                  re.sub(r"(?m)^  # deepest: .*", "  deepest: 12 nm", recipe)))
         cls.run_there("map", "-q", "r.yaml", "v.h5", "-o", "maps.h5")
         rng = np.random.default_rng(5)
         with h5py.File(cls.folder / "maps.h5", "r+") as f:
@@ -96,6 +99,35 @@ class Export(InFolder):
         self.same_bits([float(row[3]) for row in rows[1:]], self.map["layered"].ravel())
         self.assertEqual([int(row[2]) for row in rows[1:4]], [0, 1, 2])
 
+    def test_maps_with_a_further_axis(self):
+        """The modulus in windows of depth: all layers with where they lie, one layer by its number, a mask of one."""
+        with h5py.File(self.folder / "maps.h5") as f:
+            group = f["entry/maps_by_depth"]
+            value, error, depth = (group[name][...] for name in ("depth_modulus", "depth_modulus_errors", "depth"))
+        self.assertEqual(value.shape, (ROWS, COLUMNS, 3))
+        self.assertTrue(np.isfinite(value).any())
+        self.run_there("export", "maps.h5", "depth_modulus", "-o", "d.csv")
+        with open(self.folder / "d.csv", newline="") as f:
+            rows = list(csv.reader(f))
+        self.assertEqual(rows[0], ["x (um)", "y (um)", "depth (nm)", "depth_modulus (kPa)"])
+        self.same_bits([float(row[3]) for row in rows[1:]], value.ravel())
+        np.testing.assert_allclose([float(row[2]) for row in rows[1:4]], depth, rtol=1e-9)
+        self.run_there("export", "maps.h5", "depth_modulus", "-o", "d.tif")
+        with Image.open(self.folder / "d.tif") as image:
+            self.assertEqual(image.n_frames, 3)
+            image.seek(2)
+            self.same_bits(np.array(image), value[::-1, :, 2])
+            self.assertIn(f"layer: 3 of 3\ndepth: {depth[2]:g} nm\n", image.tag_v2[270])
+        limit = float(np.nanmedian(value[:, :, 0]))
+        self.run_there("export", "maps.h5", "depth_modulus_errors:2", "--mask", f"depth_modulus:1 > {limit:.9g} kPa",
+                       "-o", "d.npy")
+        with np.errstate(invalid="ignore"):
+            self.same_bits(np.load(self.folder / "d.npy"),
+                           np.where(value[:, :, 0] > np.float32(limit), error[:, :, 1], np.float32(np.nan)))
+        self.refuses("export", "maps.h5", "depth_modulus:4", "-o", "x.npy", status=2, says=["depth_modulus:4"])
+        self.refuses("export", "maps.h5", "modulus", "--mask", "depth_modulus > 1 kPa", "-o", "x.npy", status=2,
+                     says=["depth_modulus:1"])
+
     def test_csv_grid(self):
         self.run_there("export", "maps.h5", "modulus", "--grid", "-o", "g.csv")
         with open(self.folder / "g.csv", newline="") as f:
@@ -161,7 +193,8 @@ class Export(InFolder):
         said = json.loads(self.run_there("export", "maps.h5", "all", "-o", "all.vti", "--json").stdout)
         _, arrays = self.vti("all.vti")
         self.assertEqual(len(said["maps"]), len(arrays))
-        self.assertIn({"name": "modulus", "unit": "kPa", "layers": 1}, said["maps"])
+        for name in ("modulus", "depth_modulus:2"):
+            self.assertIn({"name": name, "unit": "kPa", "layers": 1}, said["maps"])
 
     def test_what_is_there_stays(self):
         (self.folder / "there.csv").write_text("mine")

@@ -387,7 +387,8 @@ class Summary(InFolder):
         for form in forms:
             done = cantle("summary", "maps.h5", "--draws", 0, "--no-phases", "--mask",
                           form.replace("MASK", "is accepted"), folder=self.folder)
-            self.assertTrue(done.returncode == 0 or "the mask chooses no pixel" in done.stderr, (form, done.stderr))
+            fine = "has no map 'depth_modulus:3'" if "depth_modulus:3" in form else "the mask chooses no pixel"
+            self.assertTrue(done.returncode == 0 or fine in done.stderr, (form, done.stderr))
         text = re.search(r"with its place: `mask, (character \d+)", page).group(1)
         self.assertIn(text, cantle("summary", "maps.h5", "--mask", "modulus > 2 and is accepted",
                                    folder=self.folder).stderr)
