@@ -19,6 +19,7 @@ echo
 mpiexec -n 2 "$cantle" map blend.yaml blend.h5 -o blend-maps.h5 --overwrite
 echo
 "$cantle" draw blend-maps.h5 modulus adhesion deformation -o blend-maps.png
+"$cantle" report blend-maps.h5 -o blend-report.html --overwrite
 "$cantle" curve blend-maps.h5 64 64 -o blend-curve.png >blend-curve.txt
 
 cat <<EOT
@@ -31,6 +32,7 @@ is higher: something stayed on the tip.
   volume           $folder/blend.h5
   recipe           $folder/blend.yaml
   maps             $folder/blend-maps.h5
+  to click         $folder/blend-report.html (opens in any browser)
   figure           $folder/blend-maps.png
   one curve        $folder/blend-curve.png, blend-curve.txt
 

@@ -8,10 +8,10 @@
 set -euo pipefail
 
 packages="gcc make cmake pkg-config git mpich libmpich-dev libhdf5-mpich-dev libgsl-dev libcyaml-dev
-  libyaml-dev libudunits2-dev libjansson-dev libxxhash-dev libdeflate-dev libarchive-dev gnuplot-nox fonts-dejavu-core"
+  libyaml-dev libudunits2-dev libjansson-dev libxxhash-dev libdeflate-dev libarchive-dev libtiff-dev gnuplot-nox fonts-dejavu-core"
 if [ "${1:-}" = tests ]; then
   packages="$packages libcmocka-dev python3 python3-h5py python3-scipy python3-mpmath python3-xxhash
-    python3-xarray python3-h5netcdf python3-netcdf4 python3-yaml hdf5-tools clang-format valgrind"
+    python3-xarray python3-h5netcdf python3-netcdf4 python3-yaml python3-pil hdf5-tools clang-format valgrind chromium man-db mandoc"
 fi
 [ "${1:-}" != fuzz ] || packages="$packages clang libclang-rt-14-dev"
 if [ "${1:-}" = bench ]; then

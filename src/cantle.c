@@ -18,6 +18,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <tiffio.h>
 #include <unistd.h>
 #include <xxhash.h>
 #include <yaml.h>
@@ -50,6 +51,10 @@ static void print_version(void)
 {
     unsigned major, minor, release, xxh = XXH_versionNumber();
     char mpi[MPI_MAX_LIBRARY_VERSION_STRING] = "";
+    char tiff[64] = ""; /* the first line of several: "LIBTIFF, Version 4.5.0" */
+    const char *words = strstr(TIFFGetVersion(), "Version ");
+    snprintf(tiff, sizeof tiff, "%.*s", words ? (int)strcspn(words + 8, "\n") : 0,
+             words ? words + 8 : "");
     int length;
     H5get_libversion(&major, &minor, &release);
     MPI_Get_library_version(mpi, &length);
@@ -71,6 +76,7 @@ static void print_version(void)
     printf("jansson          %s\n", jansson_version_str());
     printf("libdeflate       %s\n", LIBDEFLATE_VERSION_STRING);
     printf("libarchive       %s\n", archive_version_string());
+    printf("libtiff          %s\n", tiff);
 }
 
 static const struct command *find_command(const char *word)

@@ -11,6 +11,7 @@ cantle=$root/build/cantle
 "$cantle" manual maps >"$root/docs/maps.md"
 "$cantle" manual flags >"$root/docs/flags.md"
 "$cantle" manual statuses >"$root/docs/exit-statuses.md"
+"$cantle" manual reuse >"$root/docs/reuse.md"
 [ "${1:-}" = figures ] || exit 0
 scratch=$(mktemp -d)
 trap 'rm -rf "$scratch"' EXIT

@@ -4,6 +4,11 @@ execute_process(COMMAND git -C ${SOURCE} describe --always --dirty --abbrev=12 -
 if(NOT RC EQUAL 0)
   set(REVISION "unknown")
 endif()
+execute_process(COMMAND git -C ${SOURCE} log -1 --format=%cs
+  OUTPUT_VARIABLE DATE OUTPUT_STRIP_TRAILING_WHITESPACE ERROR_QUIET RESULT_VARIABLE RC)
+if(NOT RC EQUAL 0)
+  set(DATE "")
+endif()
 # Whatever can change a number of a pixel: two programs with the same sources here may share a map file.
 file(GLOB SOURCES ${SOURCE}/src/base/units.c ${SOURCE}/src/base/digest.c ${SOURCE}/src/recipe/*.[ch] ${SOURCE}/src/calibration/*.[ch]
      ${SOURCE}/src/contact/*.[ch] ${SOURCE}/src/fit/*.[ch] ${SOURCE}/src/curve/*.[ch] ${SOURCE}/src/volume/*.[ch]
@@ -21,6 +26,7 @@ string(STRIP "${FLAGS}" FLAGS)
 set(TEXT "/* Made by build_facts.cmake. */
 #define CANTLE_VERSION \"${VERSION}\"
 #define CANTLE_REVISION \"${REVISION}\"
+#define CANTLE_DATE \"${DATE}\"
 #define CANTLE_COMPILER \"${COMPILER}\"
 #define CANTLE_FLAGS \"${FLAGS}\"
 #define CANTLE_UDUNITS_VERSION \"${UDUNITS}\"

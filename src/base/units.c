@@ -133,7 +133,15 @@ enum status units_from_si(const char *si_unit, const char *unit, double *factor,
     return st;
 }
 
-const char *units_prefix(double magnitude, double *factor)
+/* The prefix of m2 is squared. */
+static int power_of(const char *si_unit)
+{
+    while (isalpha((unsigned char)*si_unit))
+        si_unit++;
+    return *si_unit == '2' || *si_unit == '3' ? *si_unit - '0' : 1;
+}
+
+const char *units_prefix(double magnitude, const char *si_unit, double *factor)
 {
     static const struct {
         double factor;
@@ -141,21 +149,22 @@ const char *units_prefix(double magnitude, double *factor)
     } prefixes[] = {{1e12, "T"}, {1e9, "G"},  {1e6, "M"},   {1e3, "k"},   {1, ""},     {1e-3, "m"},
                     {1e-6, "u"}, {1e-9, "n"}, {1e-12, "p"}, {1e-15, "f"}, {1e-18, "a"}};
     size_t last = sizeof prefixes / sizeof *prefixes - 1, i = 0;
+    int power = power_of(si_unit);
     if (!(fabs(magnitude) > 0) || !isfinite(magnitude)) {
         *factor = 1;
         return "";
     }
     /* 0.9995: 999.96 would be shown as "1e+03" with three digits */
-    while (i < last && fabs(magnitude) < 0.9995 * prefixes[i].factor)
+    while (i < last && fabs(magnitude) < 0.9995 * pow(prefixes[i].factor, power))
         i++;
-    *factor = prefixes[i].factor;
+    *factor = pow(prefixes[i].factor, power);
     return prefixes[i].prefix;
 }
 
 void units_show(double si_value, const char *si_unit, int digits, char *out, unsigned long size)
 {
     double factor = 1;
-    const char *prefix = strcmp(si_unit, "1") ? units_prefix(si_value, &factor) : "";
+    const char *prefix = strcmp(si_unit, "1") ? units_prefix(si_value, si_unit, &factor) : "";
     const char *unit = strcmp(si_unit, "1") ? si_unit : "";
     if (!isfinite(si_value))
         snprintf(out, size, "not known");

@@ -33,9 +33,9 @@ enum status units_from_si(const char *si_unit, const char *unit, double *factor,
  * bytes. */
 void units_show(double si_value, const char *si_unit, int digits, char *out, unsigned long size);
 
-/** The prefix for a scale: magnitude 2.7e9 -> "G", 1e9. For axes and colour bars. ("u" for micro)
- */
-const char *units_prefix(double magnitude, double *factor);
+/** The prefix for a scale: magnitude 2.7e9 of Pa -> "G", 1e9; 3e-14 of m2 -> "n", 1e-18. For axes
+ * and colour bars. ("u" for micro) */
+const char *units_prefix(double magnitude, const char *si_unit, double *factor);
 
 /** Release the UDUNITS database (valgrind clean ends). Safe to call when it was never loaded. */
 void units_close(void);

@@ -135,7 +135,8 @@ static void settle_tip(const struct recipe *recipe, const struct lever_file *fil
         enum recipe_key u;
     } tips[] = {{LEVER_tip_radius, KEY_tip_tip_radius_u},
                 {LEVER_tip_half_angle, KEY_tip_tip_half_angle_u},
-                {LEVER_tip_face_angle, KEY_tip_tip_face_angle_u}};
+                {LEVER_tip_face_angle, KEY_tip_tip_face_angle_u},
+                {LEVER_tip_area_factor, KEY_tip_tip_area_factor_u}};
     const struct lever_record *k = lever_file_find(file, "spring_constant");
     out->tip_item = LEVER_COUNT;
     if (!k || !is_from_file(out, LEVER_spring_constant, "spring_constant", file)) return;

@@ -22,10 +22,15 @@ struct recipe;
     L(tip_face_angle, tip, "rad", 1e-3, 1.57, "face angle of the tip")                             \
     L(tip_profile_exponent, tip, "1", 1.0, 20.0, "exponent of the tip's profile")                  \
     L(tip_cap_radius, tip, "m", 1e-10, 1e-2, "radius at which the tip's cap meets its side")       \
+    L(tip_area_quadratic, tip, "1", -1e4, 1e6, "quadratic coefficient of the tip's area function") \
+    L(tip_area_linear, tip, "m", -1.0, 1.0, "linear coefficient of the tip's area function")       \
+    L(tip_area_constant, tip, "m2", -1.0, 1.0, "constant of the tip's area function")              \
+    L(tip_area_factor, tip, "1", 1e-3, 1e3, "factor on the tip's area function")                   \
     L(tip_modulus, tip, "Pa", 1e3, 1e13, "Young's modulus of the tip")                             \
     L(tip_poisson_ratio, tip, "1", -0.99, 0.5, "Poisson's ratio of the tip")                       \
     L(sample_thickness, sample, "m", 1e-10, 1e-1, "thickness of the sample")                       \
     L(maugis_parameter, sample, "1", 1e-3, 1e3, "transition parameter lambda after Maugis")        \
+    L(grafting_density, sample, "m-2", 1e10, 1e20, "density of the brush's chains")                \
     L(poisson_ratio, sample, "1", -0.99, 0.5, "Poisson's ratio of the sample")
 
 enum lever_item {

@@ -101,9 +101,11 @@ static void sign_record(const struct calibrate_wish *wish, struct lever_record *
     if (wish->medium) snprintf(t->medium, sizeof t->medium, "%s", wish->medium);
     if (source && !given) snprintf(t->source, sizeof t->source, "%s", source);
     if (!given) snprintf(t->source_digest, sizeof t->source_digest, "%s", digest);
+    const char *unit = lever_file_unit(t->quantity);
+    bool pure = strcmp(unit, "1") == 0;
     if (isfinite(r->u_random))
-        snprintf(t->u_random, sizeof t->u_random, "%.4g %s", r->u_random,
-                 lever_file_unit(t->quantity));
+        snprintf(t->u_random, sizeof t->u_random, "%.4g%s%s", r->u_random, pure ? "" : " ",
+                 pure ? "" : unit);
 }
 
 enum status calibrate_lever_close(const struct calibrate_wish *wish, struct lever_file *f,

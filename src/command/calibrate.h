@@ -18,7 +18,7 @@
     T(spring,                                                                                      \
       "spring constant from thermal noise, resonance and quality factor, added masses, or "        \
       "dimensions")                                                                                \
-    T(tip, "tip radius or angle from curves on a sample of known modulus")
+    T(tip, "tip radius, angle or area function from curves on a sample of known modulus")
 enum calibrate_task {
 #define T(name, words) TASK_##name,
     TASK_LIST(T)
@@ -35,7 +35,7 @@ struct calibrate_wish {
     int task;
     const char *file, *recipe;
     const char *lever, *name, *medium, *thermal, *dataset, *unit, *motion, *window, *segment,
-        *method, *earlier;
+        *method, *earlier, *area;
     bool overwrite, json, all, spectrum, whole, lateral;
     double from, to, outlier, averages, near_hz, low_hz, high_hz, z_scale_u;
     size_t column, axis;

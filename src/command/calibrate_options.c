@@ -43,7 +43,8 @@ static const struct row rows[] = {
      "columns of the volume to use, from 0 (all)"},
     {"outlier", SENS | TIP, NUMBER, "X", "1", AT(outlier),
      "a curve this many robust standard deviations from the median is left out and named (5)"},
-    {"segment", SENS, TEXT, "WORD", "", AT(segment), "approach, retract or both (both)"},
+    {"segment", SENS, TEXT, "approach|retract|both", "", AT(segment),
+     "approach, retract or both (both)"},
     {"from", SENS, NUMBER, "SHARE", "1", AT(from),
      "lower end of the fitted window, as share of the largest signal (20 %)"},
     {"to", SENS, NUMBER, "SHARE", "1", AT(to), "upper end of it (90 %)"},
@@ -66,13 +67,13 @@ static const struct row rows[] = {
      "the recording is a one-sided spectrum, with frequencies in the axis column"},
     {"averages", SENS | SPRING, NUMBER, "N", "1", AT(averages),
      "of a spectrum: how many independent ones it is the mean of"},
-    {"window", SENS | SPRING, TEXT, "WORD", "", AT(window),
+    {"window", SENS | SPRING, TEXT, "hann|none", "", AT(window),
      "of a spectrum: hann or none, how it was made (hann)"},
     {"near", SENS | SPRING, NUMBER, "F", "Hz", AT(near_hz), "where the resonance is, roughly"},
     {"low", SENS | SPRING, NUMBER, "F", "Hz", AT(low_hz),
      "lowest frequency that is fitted (a twentieth of the resonance)"},
     {"high", SENS | SPRING, NUMBER, "F", "Hz", AT(high_hz), "highest one (three times it)"},
-    {"motion", SENS | SPRING, TEXT, "WORD", "", AT(motion),
+    {"motion", SENS | SPRING, TEXT, "contact|free", "", AT(motion),
      "what the sensitivity stands for: contact, an optical lever calibrated on a hard surface; "
      "free, the true motion of the end (contact)"},
     {"whole", SENS | SPRING, FLAG, NULL, "", AT(whole),
@@ -110,6 +111,10 @@ static const struct row rows[] = {
      "for the added masses: resonance without them, if not that of --thermal or --resonance"},
     {"reference-modulus", TIP, KNOWN, "E", "Pa", AT(modulus),
      "Young's modulus of the reference sample, like '2.5 +- 0.1 MPa'"},
+    {"area", TIP, TEXT, "TERMS", "", AT(area),
+     "the tip's area function from the unloading, in place of a radius or angle: quadratic, "
+     "linear, "
+     "both, or all (with a constant)"},
     {"earlier", TIP, TEXT, "FILE", "", AT(earlier),
      "lever file with an earlier value: has the tip worn since?"},
 };
@@ -349,7 +354,8 @@ enum status calibrate_options(int argc, char **argv, const struct world *world,
         "surface; with --thermal and --spring-constant from thermal noise.\n\n"
         "TASK spring: spring constant; give what you have, --all compares the methods.\n\n"
         "TASK tip: tip radius or angle from the curves of VOLUME, taken on a sample whose modulus "
-        "is known; the recipe says which contact model.\n\n"
+        "is known; the recipe says which contact model. With --area the area function from the "
+        "unloading.\n\n"
         "Quantities are written with their unit and, if known, their standard uncertainty: '52 +- "
         "0.5 nm/V' or '52 nm/V +- 1 %'. docs/calibration.md has the equations, and cautions for "
         "the work at the instrument.";
@@ -358,8 +364,10 @@ enum status calibrate_options(int argc, char **argv, const struct world *world,
     for (int i = 0; i < ROWS; i++)
         options[i] = (struct argp_option){
             rows[i].name, FIRST_KEY + i, rows[i].arg, 0, rows[i].doc, 0};
-    const struct argp argp = {
-        .options = options, .parser = parse, .args_doc = "TASK [RECIPE.yaml] [VOLUME]", .doc = doc};
+    const struct argp argp = {.options = options,
+                              .parser = parse,
+                              .args_doc = "sensitivity|spring|tip [RECIPE.yaml] [VOLUME]",
+                              .doc = doc};
     start(&in);
     enum status st = options_parse(&argp, argc, argv, world, &in, done, rep);
     if (st == ST_OK && !*done) st = check_tasks(&in, rep);

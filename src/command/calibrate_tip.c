@@ -1,4 +1,5 @@
 /* The tip from a sample of known modulus, and whether it has worn. */
+#include "command/calibrate_tip.h"
 #include "base/units.h"
 #include "command/calibrate.h"
 #include "command/calibrate_pixels.h"
@@ -26,17 +27,15 @@ struct tips {
 
 /* --- recipe and plan --- */
 
-/* The lever file of the command line serves as the recipe's where that names none. */
-static enum status load_recipe(struct tips *t, const struct lever_file *file, struct report *rep)
+enum status calibrate_tip_recipe(const struct calibrate_wish *w, const struct lever_file *file,
+                                 struct recipe *out, bool *made, struct report *rep)
 {
-    const struct calibrate_wish *w = t->wish;
-    enum status st = w->recipe ? recipe_load(&t->recipe, w->recipe, rep)
-                               : recipe_default(&t->recipe, rep);
-    t->has_recipe = st == ST_OK;
-    struct recipe_value *key = &t->recipe.v[KEY_calibration_lever_file];
+    enum status st = w->recipe ? recipe_load(out, w->recipe, rep) : recipe_default(out, rep);
+    *made = st == ST_OK;
+    struct recipe_value *key = &out->v[KEY_calibration_lever_file];
     size_t size;
     if (st != ST_OK || key->set || file->n == 0) return st;
-    st = lever_file_text(file, &t->recipe.lever_text, &size, rep);
+    st = lever_file_text(file, &out->lever_text, &size, rep);
     key->set = st == ST_OK;
     snprintf(key->text, sizeof key->text, "%.127s", w->lever);
     return st;
@@ -70,7 +69,7 @@ static enum status prepare(struct tips *t, const struct lever_file *file, struct
     size_t longest = 1, pixels = f->nx * f->ny;
     for (int s = 0; s < SEG_COUNT; s++)
         if (f->seg[s].there && f->seg[s].n > longest) longest = f->seg[s].n;
-    enum status st = load_recipe(t, file, rep);
+    enum status st = calibrate_tip_recipe(t->wish, file, &t->recipe, &t->has_recipe, rep);
     if (st == ST_OK) st = make_plan(t, f, rep);
     if (st != ST_OK) return st;
     t->work = curve_work_new(longest);
@@ -119,15 +118,14 @@ static enum status combine(struct tips *t, struct pixels *p, struct report *rep)
     t->plan.lever.item[t->item].value = t->sum.value;
     t->plan.lever.tip_item = LEVER_COUNT; /* of an earlier tip, if there was one */
     st = curve_plan_renew(&t->plan, rep);
-    const struct budget_job job = {&t->plan, &raw, t->work};
-    return st == ST_OK ? tip_combine(&job, t->item, &reference, &t->sum, rep) : st;
+    const struct budget_job job = {&t->plan, &raw, t->work, NULL};
+    return st == ST_OK ? tip_combine(&job, t->item, BUDGET_modulus, &reference, &t->sum, rep) : st;
 }
 
 /* --- telling --- */
 
-static void tell_parts(const struct tips *t, struct calibrate_report *r)
+void calibrate_tip_parts(const struct tip_summary *s, struct calibrate_report *r)
 {
-    const struct tip_summary *s = &t->sum;
     json_t *parts = json_object();
     json_object_set_new(parts, "repeats", json_real(s->u_random));
     json_object_set_new(parts, "reference_modulus", describe_real(s->part_reference));
@@ -169,7 +167,7 @@ static void tell(const struct tips *t, struct calibrate_report *r)
                       t->plan.model->name, s->curves, t->n, 100 * s->scatter / s->value,
                       100 * s->fit_u / s->value, s->outliers);
     }
-    tell_parts(t, r);
+    calibrate_tip_parts(s, r);
     calibrate_judge(r, row->name, s->value);
     if (!s->complete)
         calibrate_caution(r, "an input has no uncertainty: what is told is the least");
@@ -189,29 +187,34 @@ static enum status load_earlier(struct tips *t, struct report *rep)
     return st;
 }
 
-/* Same sample and same lever calibration: what both values share cancels, and the scatter remains.
- */
-static void tell_wear(const struct tips *t, struct calibrate_report *r)
+void calibrate_tip_wear(const struct tip_wear *w, struct calibrate_report *r)
 {
-    const struct lever_record *old = &t->earlier;
-    double change = t->sum.value - old->value, apart = hypot(t->sum.u, old->u);
-    double shared = hypot(t->sum.u_random, old->u_random);
-    bool same = isfinite(old->u_random);
+    double change = w->value - w->earlier, apart = hypot(w->u, w->earlier_u);
+    double shared = hypot(w->u_random, w->earlier_u_random);
+    bool same = isfinite(w->earlier_u_random);
     double u = same ? shared : apart;
     bool worn = fabs(change) > 2 * u;
     json_object_set_new(r->json, "wear",
-                        json_pack("{s:f, s:f, s:o, s:o, s:b}", "earlier", old->value, "change",
+                        json_pack("{s:f, s:f, s:o, s:o, s:b}", "earlier", w->earlier, "change",
                                   change, "u_same_reference", describe_real(shared),
                                   "u_independent", describe_real(apart), "changed", worn));
     if (!r->text) return;
     describe_line("wear", "%+.2g %% since %s, standard uncertainty %.2g %%%s: %s",
-                  100 * change / old->value, *old->text.date ? old->text.date : "the earlier value",
-                  100 * u / old->value,
+                  100 * change / w->earlier, *w->date ? w->date : "the earlier value",
+                  100 * u / w->earlier,
                   same ? " if reference sample and lever calibration are the same" : "",
                   worn ? "THE TIP HAS CHANGED" : "no change is seen");
     if (same)
         describe_line("", "standard uncertainty %.2g %% if nothing is in common",
-                      100 * apart / old->value);
+                      100 * apart / w->earlier);
+}
+
+static void tell_wear(const struct tips *t, struct calibrate_report *r)
+{
+    const struct lever_record *old = &t->earlier;
+    const struct tip_wear wear = {t->sum.value, t->sum.u,      t->sum.u_random, old->value,
+                                  old->u,       old->u_random, old->text.date};
+    calibrate_tip_wear(&wear, r);
 }
 
 static enum status keep(const struct tips *t, struct lever_file *file, const struct pixels *p,
@@ -235,7 +238,8 @@ static enum status keep(const struct tips *t, struct lever_file *file, const str
     return calibrate_lever_close(t->wish, file, &record, 1, t->wish->file, p->digest, rep);
 }
 
-enum status calibrate_tip(struct calibrate_wish *w, struct calibrate_report *r, struct report *rep)
+static enum status calibrate_value(struct calibrate_wish *w, struct calibrate_report *r,
+                                   struct report *rep)
 {
     struct tips *t = calloc(1, sizeof *t);
     struct lever_file *file = calloc(1, sizeof *file);
@@ -246,10 +250,6 @@ enum status calibrate_tip(struct calibrate_wish *w, struct calibrate_report *r, 
         goto done;
     }
     t->wish = w;
-    if (!(w->modulus.value > 0)) {
-        st = fail(rep, ST_USAGE, "the modulus of the sample is missing; add --reference-modulus");
-        goto done;
-    }
     if ((st = pixels_open(&p, w->file, rep)) != ST_OK) goto done;
     if (w->lever && (st = calibrate_lever_open(w, "", file, rep)) != ST_OK) goto done;
     if ((st = prepare(t, file, &p, rep)) != ST_OK) goto done;
@@ -278,4 +278,11 @@ done:
     free(t);
     free(file);
     return st;
+}
+
+enum status calibrate_tip(struct calibrate_wish *w, struct calibrate_report *r, struct report *rep)
+{
+    if (!(w->modulus.value > 0))
+        return fail(rep, ST_USAGE, "the modulus of the sample is missing; add --reference-modulus");
+    return w->area ? calibrate_tip_area(w, r, rep) : calibrate_value(w, r, rep);
 }

@@ -1,20 +1,17 @@
 /* cantle curve: one pixel followed through every step. */
-#include "base/units.h"
 #include "command/command.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
 #include "command/volume_choice.h"
-#include "grid/substrate.h"
 #include "maps/maps.h"
 
 #include <errno.h>
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 struct curve_wish {
-    const char *file, *column, *row, *recipe, *volume, *mapping, *output, *text;
+    struct curve_source from;
+    const char *column, *row, *output, *text;
     bool too_many;
 };
 
@@ -44,13 +41,13 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     struct curve_wish *wish = state->input;
     switch (key) {
     case 'r':
-        wish->recipe = arg;
+        wish->from.recipe = arg;
         return 0;
     case 'v':
-        wish->volume = arg;
+        wish->from.volume = arg;
         return 0;
     case 'm':
-        wish->mapping = arg;
+        wish->from.mapping = arg;
         return 0;
     case 'o':
         wish->output = arg;
@@ -59,8 +56,8 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         wish->text = arg;
         return 0;
     case ARGP_KEY_ARG:
-        if (!wish->file)
-            wish->file = arg;
+        if (!wish->from.file)
+            wish->from.file = arg;
         else if (!wish->column)
             wish->column = arg;
         else if (!wish->row)
@@ -84,179 +81,13 @@ static enum status read_count(const char *text, const char *what, size_t *out, s
     return ST_OK;
 }
 
-static enum status read_wish(const struct curve_wish *wish, struct curve_case *c,
+static enum status read_wish(const struct curve_wish *wish, size_t *column, size_t *row,
                              struct report *rep)
 {
     if (!wish->row || wish->too_many)
         return fail(rep, ST_USAGE, "write: cantle curve FILE COLUMN ROW");
-    c->file = wish->file;
-    enum status st = read_count(wish->column, "COLUMN", &c->column, rep);
-    if (st == ST_OK) st = read_count(wish->row, "ROW", &c->row, rep);
-    c->volume_column = c->column;
-    c->volume_row = c->row;
-    return st;
-}
-
-static enum status check_place(const struct curve_case *c, size_t nx, size_t ny, struct report *rep)
-{
-    if (c->column < nx && c->row < ny) return ST_OK;
-    return fail(rep, ST_USAGE,
-                "%s: has no column %zu, row %zu: columns are 0 to %zu, rows 0 to %zu", c->file,
-                c->column, c->row, nx - 1, ny - 1);
-}
-
-static enum status name_fits(int used, size_t size, struct report *rep)
-{
-    return used >= 0 && (size_t)used < size ? ST_OK
-                                            : fail(rep, ST_USAGE, "a file name is too long");
-}
-
-/* --volume, else the path in the map file, else the same name beside the map file. */
-static enum status find_volume(const struct curve_wish *wish, const struct maps_view *view,
-                               struct curve_case *c, struct report *rep)
-{
-    const char *stored = wish->volume ? wish->volume : view->source_path;
-    int used = snprintf(c->volume_path, sizeof c->volume_path, "%s", stored);
-    if (wish->volume || access(stored, F_OK) == 0)
-        return name_fits(used, sizeof c->volume_path, rep);
-    const char *slash = strrchr(wish->file, '/'), *last = strrchr(stored, '/');
-    used = snprintf(c->volume_path, sizeof c->volume_path, "%.*s%s",
-                    slash ? (int)(slash - wish->file + 1) : 0, wish->file,
-                    last ? last + 1 : stored);
-    enum status st = name_fits(used, sizeof c->volume_path, rep);
-    if (st == ST_OK && access(c->volume_path, F_OK) != 0)
-        st = fail(rep, ST_INPUT,
-                  "%s: its volume '%s' is neither there nor beside the map file; say "
-                  "where it is with --volume",
-                  wish->file, stored);
-    return st;
-}
-
-static enum status stored_recipe(const struct maps_view *view, struct curve_case *c,
-                                 struct report *rep)
-{
-    const char *text = view->recipe_text ? view->recipe_text : "";
-    snprintf(c->recipe_from, sizeof c->recipe_from, "%s",
-             *text ? "the one stored in the map file" : "defaults, the maps were made without one");
-    if (!*text) return recipe_default(&c->recipe, rep);
-    enum status st = recipe_parse(&c->recipe, text, strlen(text), view->path, rep);
-    if (st != ST_OK || !view->lever_text) return st;
-    c->recipe.lever_text = strdup(view->lever_text); /* as it was then, wherever it is now */
-    if (c->recipe.lever_text) return ST_OK;
-    recipe_free(&c->recipe);
-    return fail(rep, ST_MEMORY, "no memory for a lever file");
-}
-
-static enum status given_recipe(const struct curve_wish *wish, struct curve_case *c,
-                                struct report *rep)
-{
-    snprintf(c->recipe_from, sizeof c->recipe_from, "%s", wish->recipe ? wish->recipe : "defaults");
-    return wish->recipe ? recipe_load(&c->recipe, wish->recipe, rep)
-                        : recipe_default(&c->recipe, rep);
-}
-
-/* From a map file: place, recipe and volume follow from what the maps were made of. */
-static enum status begin_from_maps(const struct curve_wish *wish, struct curve_case *c,
-                                   struct report *rep)
-{
-    struct maps_view view;
-    enum status st = maps_view_load(&view, wish->file, rep);
-    if (st != ST_OK) return st;
-    st = check_place(c, view.nx, view.ny, rep);
-    if (st == ST_OK && view.x_flipped) c->volume_column = view.nx - 1 - c->column;
-    if (st == ST_OK && view.y_flipped) c->volume_row = view.ny - 1 - c->row;
-    if (st == ST_OK) st = find_volume(wish, &view, c, rep);
-    if (st == ST_OK) {
-        st = wish->recipe ? given_recipe(wish, c, rep) : stored_recipe(&view, c, rep);
-        c->has_recipe = st == ST_OK;
-    }
-    if (st == ST_OK)
-        st = wish->mapping
-                 ? volume_choice_open(&c->volume, c->volume_path, wish->mapping, NULL, rep)
-                 : volume_choice_parsed(&c->volume, c->volume_path, view.mapping_text, wish->file,
-                                        rep);
-    if (st == ST_OK) {
-        c->facts = volume_facts(c->volume);
-        if (c->facts->nx != view.nx || c->facts->ny != view.ny)
-            st = fail(rep, ST_INPUT,
-                      "%s: has %zu x %zu pixels, but %s has %zu x %zu: it is not the "
-                      "volume of these maps; give the right one with --volume",
-                      c->volume_path, c->facts->nx, c->facts->ny, wish->file, view.nx, view.ny);
-    }
-    if (st == ST_OK && view.map[MAP_surface_slope]) {
-        double factor;
-        st = units_from_si("rad", view.unit[MAP_surface_slope], &factor, rep);
-        if (st == ST_OK)
-            c->surface_slope_rad =
-                (double)view.map[MAP_surface_slope][c->row * view.nx + c->column] / factor;
-    }
-    if (st == ST_OK) c->tip_changed = view.flags[c->row * view.nx + c->column] & FLAG(tip_changed);
-    maps_view_free(&view);
-    return st;
-}
-
-static enum status begin_from_volume(const struct curve_wish *wish, struct curve_case *c,
-                                     struct report *rep)
-{
-    if (wish->volume)
-        return fail(rep, ST_USAGE, "--volume goes with a map file, but %s is not one", wish->file);
-    int used = snprintf(c->volume_path, sizeof c->volume_path, "%s", wish->file);
-    enum status st = name_fits(used, sizeof c->volume_path, rep);
-    if (st == ST_OK) st = given_recipe(wish, c, rep);
-    c->has_recipe = st == ST_OK;
-    if (st == ST_OK) st = volume_choice_open(&c->volume, wish->file, wish->mapping, NULL, rep);
-    if (st != ST_OK) return st;
-    c->facts = volume_facts(c->volume);
-    return check_place(c, c->facts->nx, c->facts->ny, rep);
-}
-
-static enum status read_tile_of(struct curve_case *c, struct report *rep)
-{
-    for (size_t i = 0; i < volume_tile_count(c->volume); i++) {
-        struct tile t = volume_tile(c->volume, i);
-        if (c->volume_row - t.row0 < t.rows && c->volume_column - t.col0 < t.cols)
-            return volume_read_tile(c->volume, t, rep);
-    }
-    return fail(rep, ST_BUG, "%s: no tile holds row %zu, column %zu", c->volume_path, c->volume_row,
-                c->volume_column);
-}
-
-static void raise_flag(struct curve_case *c, uint64_t flag)
-{
-    c->result.flags |= flag;
-    if (c->result.state == STATE_accepted) c->result.state = STATE_doubtful;
-}
-
-/* As when maps are finished; one curve alone does not know its neighbours. */
-static void judge_slope(struct curve_case *c)
-{
-    if (c->tip_changed) raise_flag(c, FLAG(tip_changed));
-    c->result.map[MAP_surface_slope].value = c->surface_slope_rad;
-    if (c->surface_slope_rad > c->plan.limit.surface_slope_rad) raise_flag(c, FLAG(steep));
-}
-
-static enum status analyse(struct curve_case *c, struct report *rep)
-{
-    enum signal_stage stages[SEG_COUNT];
-    bool there[SEG_COUNT];
-    size_t n_max = 1;
-    for (int s = 0; s < SEG_COUNT; s++) {
-        stages[s] = c->facts->seg[s].stage;
-        there[s] = c->facts->seg[s].there;
-        if (there[s] && c->facts->seg[s].n > n_max) n_max = c->facts->seg[s].n;
-    }
-    enum status st = curve_plan_make(&c->recipe, &c->facts->lever, stages, there, &c->plan, rep);
-    c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
-    if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
-    st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
-    if (st == ST_OK) st = read_tile_of(c, rep);
-    if (st != ST_OK) return st;
-    c->work = curve_work_new(n_max);
-    if (!c->work) return fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);
-    volume_curve(c->volume, c->volume_row, c->volume_column, &c->raw);
-    curve_analyse(&c->plan, &c->raw, c->work, &c->result, &c->trace);
-    judge_slope(c);
-    return ST_OK;
+    enum status st = read_count(wish->column, "COLUMN", column, rep);
+    return st == ST_OK ? read_count(wish->row, "ROW", row, rep) : st;
 }
 
 static enum status write_columns(const struct curve_case *c, const char *path, struct report *rep)
@@ -279,13 +110,14 @@ static enum status show(const struct curve_wish *wish, const struct curve_case *
 {
     char path[4200], name[512];
     enum status st = ST_OK;
-    size_t n = strlen(wish->file);
+    size_t n = strlen(wish->from.file);
     bool columns_only = wish->text && strcmp(wish->text, "-") == 0;
-    if (n > 3 && strcmp(wish->file + n - 3, ".h5") == 0) n -= 3;
+    if (n > 3 && strcmp(wish->from.file + n - 3, ".h5") == 0) n -= 3;
     int used = wish->output ? snprintf(path, sizeof path, "%s", wish->output)
-                            : snprintf(path, sizeof path, "%.*s-c%zu-r%zu.png", (int)n, wish->file,
-                                       c->column, c->row);
-    st = name_fits(used, sizeof path, rep);
+                            : snprintf(path, sizeof path, "%.*s-c%zu-r%zu.png", (int)n,
+                                       wish->from.file, c->column, c->row);
+    st = used >= 0 && (size_t)used < sizeof path ? ST_OK
+                                                 : fail(rep, ST_USAGE, "a file name is too long");
     if (st == ST_OK && !columns_only) curve_report(stdout, c, "");
     if (st == ST_OK && wish->text) st = write_columns(c, wish->text, rep);
     if (st == ST_OK) st = curve_figure(c, path, rep);
@@ -303,18 +135,19 @@ enum status command_curve(int argc, char **argv, const struct world *world, stru
     enum status st = options_parse(&argp, argc, argv, world, &wish, &done, rep);
     if (st != ST_OK || done || world->rank != 0) return st;
     struct curve_case *c = calloc(1, sizeof *c);
+    struct maps_view view = {0};
+    size_t column = 0, row = 0;
     if (!c) return fail(rep, ST_MEMORY, "no memory for a curve");
-    c->surface_slope_rad = NAN;
-    st = read_wish(&wish, c, rep);
-    if (st == ST_OK)
-        st = maps_is_one(wish.file) ? begin_from_maps(&wish, c, rep)
-                                    : begin_from_volume(&wish, c, rep);
-    if (st == ST_OK) st = analyse(c, rep);
+    st = read_wish(&wish, &column, &row, rep);
+    if (st == ST_OK && maps_is_one(wish.from.file)) {
+        st = maps_view_load(&view, wish.from.file, rep);
+        if (st == ST_OK) st = curve_case_of_maps(c, &wish.from, &view, rep);
+    } else if (st == ST_OK)
+        st = curve_case_of_volume(c, &wish.from, rep);
+    if (st == ST_OK) st = curve_case_run(c, column, row, rep);
     if (st == ST_OK) st = show(&wish, c, rep);
-    curve_work_free(c->work);
-    curve_plan_free(&c->plan);
-    volume_close(&c->volume);
-    if (c->has_recipe) recipe_free(&c->recipe);
+    curve_case_close(c);
+    maps_view_free(&view);
     free(c);
     return st;
 }

@@ -1,15 +1,26 @@
-/** One pixel's curve with everything that was read and found, and three ways to show it. */
+/** Curves of a map file or a volume, one pixel after another, with everything that was read and
+ * found, and three ways to show it. */
 #ifndef CANTLE_COMMAND_CURVE_CASE_H
 #define CANTLE_COMMAND_CURVE_CASE_H
 
 #include "curve/curve.h"
+#include "maps/maps.h"
 #include "volume/volume.h"
 
 #include <stdio.h>
 
+/** Where curves come from, as given on the command line; NULL = not given. */
+struct curve_source {
+    const char *file;    /**< a map file or a volume */
+    const char *recipe;  /**< default: the map file's, else that of all defaults */
+    const char *volume;  /**< default: where it was when the maps were made, else beside them */
+    const char *mapping; /**< import description; default: the map file's */
+};
+
 struct curve_case {
-    const char *file;   /**< as given: a map file or a volume */
-    size_t column, row; /**< as given, in the order of `file` */
+    const char *file;             /**< as given: a map file or a volume */
+    const struct maps_view *view; /**< of the map file, borrowed; NULL for a volume */
+    size_t column, row;           /**< as given, in the order of `file` */
     size_t volume_column, volume_row;
     char volume_path[4096];
     char recipe_from[640]; /**< words: where the recipe came from */
@@ -18,6 +29,7 @@ struct curve_case {
     struct volume *volume;
     const struct volume_facts *facts;
     struct curve_plan plan;
+    struct tile tile; /**< what the volume's buffers hold; no rows = nothing */
     struct raw_curve raw;
     struct curve_work *work; /**< owns the trace's arrays */
     struct pixel_result result;
@@ -25,6 +37,19 @@ struct curve_case {
     bool tip_changed;         /**< flagged so in the map file: needs all lines */
     double surface_slope_rad; /**< as the map file has it: needs the neighbours; NaN = not known */
 };
+
+/** Open what the curves of a map file (a volume) need; c is all zeros before. `from` and `view` are
+ * borrowed until curve_case_close, which is called in any case. Errors: ST_USAGE, ST_RECIPE,
+ * ST_MEMORY; ST_INPUT for a volume that is not there or is another one. */
+enum status curve_case_of_maps(struct curve_case *c, const struct curve_source *from,
+                               const struct maps_view *view, struct report *rep) MUST_CHECK;
+enum status curve_case_of_volume(struct curve_case *c, const struct curve_source *from,
+                                 struct report *rep) MUST_CHECK;
+/** Read and analyse one pixel's curve: result and trace are those of this pixel until the next
+ * call. Errors: ST_USAGE for a place outside the grid, ST_INPUT for samples that cannot be read. */
+enum status curve_case_run(struct curve_case *c, size_t column, size_t row,
+                           struct report *rep) MUST_CHECK;
+void curve_case_close(struct curve_case *c);
 
 /** The steps for a person, in lines. `before` stands at the beginning of each ("" or "# "). */
 void curve_report(FILE *out, const struct curve_case *c, const char *before);

@@ -50,7 +50,7 @@ static void add(struct drawing *d, int panel, struct figure_series s)
 static void choose_axis(struct axis_unit *out, const char *words, const char *si_unit,
                         double magnitude)
 {
-    const char *prefix = units_prefix(magnitude, &out->factor);
+    const char *prefix = units_prefix(magnitude, si_unit, &out->factor);
     snprintf(out->label, sizeof out->label, "%s (%s%s)", words,
              strcmp(prefix, "u") ? prefix : "\u00b5", si_unit);
 }
@@ -175,9 +175,9 @@ static void add_residuals(struct drawing *d)
 }
 
 /* The block beside the panels: what the person decides by. */
-static char *words(const struct curve_case *c)
+static char *words_beside(const struct curve_case *c)
 {
-    char *text = NULL, value[192];
+    char *text = NULL, value[192], words[160];
     size_t size = 0;
     FILE *out = open_memstream(&text, &size);
     if (!out) return NULL;
@@ -188,8 +188,9 @@ static char *words(const struct curve_case *c)
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct measured *m = &c->result.map[i];
         if (!isfinite(m->value)) continue;
+        map_words(&c->plan.extent, i, words);
         curve_show_measured(m, map_rows[i].si_unit, "\u00b1", value, sizeof value);
-        fprintf(out, "%s: %s\n", map_rows[i].words, value);
+        fprintf(out, "%s: %s\n", words, value);
     }
     if (c->result.state != STATE_absent) fprintf(out, "\n\u00b1 is one standard error");
     if (fclose(out) == 0) return text;
@@ -209,7 +210,7 @@ enum status curve_figure(const struct curve_case *c, const char *path, struct re
     add_baseline(&d);
     add_contact(&d);
     add_residuals(&d);
-    char *text = words(c);
+    char *text = words_beside(c);
     const struct figure_panel panels[3] = {
         {"force over piezo displacement", d.z.label, d.force.label, d.series[0], d.n[0]},
         {"force over separation, near contact", d.separation.label, d.force.label, d.series[1],

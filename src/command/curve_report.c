@@ -24,7 +24,7 @@ void curve_show_measured(const struct measured *m, const char *si_unit, const ch
         return;
     }
     double magnitude = fmax(fabs(m->value), m->error);
-    const char *prefix = pure ? "" : units_prefix(magnitude, &factor);
+    const char *prefix = pure ? "" : units_prefix(magnitude, si_unit, &factor);
     double digits = fmin(fmax(1 - floor(log10(m->error / factor)), 0), 9);
     snprintf(out, size, "%.*f %s %.*f%s%s%s", (int)digits, m->value / factor, plus_minus,
              (int)digits, m->error / factor, pure ? "" : " ", prefix, pure ? "" : si_unit);
@@ -127,9 +127,11 @@ static void report_maps(FILE *out, const struct curve_case *c, const char *befor
 {
     fprintf(out, "%sresults, with one standard error\n", before);
     for (int i = 0; i < MAP_COUNT; i++) {
-        char text[192];
+        char text[192], words[160];
+        if (!map_is_made(&c->plan.extent, i)) continue;
+        map_words(&c->plan.extent, i, words);
         curve_show_measured(&c->result.map[i], map_rows[i].si_unit, "+-", text, sizeof text);
-        fprintf(out, "%s  %s: %s\n", before, map_rows[i].words, text);
+        fprintf(out, "%s  %s: %s\n", before, words, text);
     }
 }
 

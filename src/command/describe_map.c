@@ -95,6 +95,33 @@ static void print_run(const struct maps_view *v, const json_t *run)
                   run_text(run, "host"), run_text(run, "start_time"), run_text(run, "end_time"));
 }
 
+/* What the file was made from, when another map file: the chain, last step first. */
+static void print_refit(const struct maps_view *v)
+{
+    json_t *record = json_loads(v->refit_json, 0, NULL), *at = record, *one;
+    size_t i;
+    for (bool first = true; json_is_object(at); first = false, at = json_object_get(at, "before")) {
+        char path[512], changed[256];
+        const char *words = json_string_value(
+            json_object_get(json_object_get(at, "parent"), "path"));
+        describe_name(words ? words : "not known", path);
+        describe_line(first ? "refit" : "", "%s %s, %lld pixels fitted again",
+                      first ? "of" : "which is one of", path,
+                      (long long)json_integer_value(json_object_get(at, "pixels_refitted")));
+        json_array_foreach(json_object_get(at, "changed"), i, one)
+        {
+            const char *key = json_string_value(json_object_get(one, "key"));
+            const char *old = json_string_value(json_object_get(one, "old"));
+            const char *new = json_string_value(json_object_get(one, "new"));
+            snprintf(changed, sizeof changed, "%s: %s -> %s", key ? key : "?",
+                     old ? old : "not set", new ? new : "not set");
+            words_printable(changed, '?');
+            describe_line("", "  %s", changed);
+        }
+    }
+    json_decref(record);
+}
+
 static void print_used(const struct used *u)
 {
     char value[160];
@@ -129,20 +156,36 @@ static void print_states(const struct maps_view *v)
     }
 }
 
+static void print_axes(const struct maps_view *v)
+{
+    char low[48], high[48];
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT; axis++) {
+        const size_t n = v->extent.length[axis];
+        const double *at = v->extent.at[axis];
+        if (n == 0) continue;
+        describe_value(at[0], axis_rows[axis].si_unit, low, sizeof low);
+        describe_value(at[n - 1], axis_rows[axis].si_unit, high, sizeof high);
+        describe_line("axis", "%s: %zu layers, %s to %s (%s)", axis_rows[axis].name, n, low, high,
+                      axis_rows[axis].words);
+    }
+}
+
 static void print_maps(const struct maps_view *v)
 {
     char median[48], low[48], high[48];
     describe_line("maps", "median [quartiles] of accepted and doubtful pixels");
     for (int i = 0; i < MAP_COUNT; i++) {
         const char *unit = map_rows[i].si_unit;
+        char label[64];
         if (!v->map[i]) continue;
+        map_label(i, label);
         describe_value(v->summary.map[i].median, unit, median, sizeof median);
         describe_value(v->summary.map[i].q25, unit, low, sizeof low);
         describe_value(v->summary.map[i].q75, unit, high, sizeof high);
         if (v->summary.map[i].n == 0)
-            describe_line("", "%-28s no value", map_rows[i].name);
+            describe_line("", "%-28s no value", label);
         else
-            describe_line("", "%-28s %12s  [%s, %s]%s", map_rows[i].name, median, low, high,
+            describe_line("", "%-28s %12s  [%s, %s]%s", label, median, low, high,
                           v->error[i] ? "  with errors" : "");
     }
 }
@@ -175,8 +218,10 @@ static enum status print_text(const struct maps_view *v, const struct used *u, c
         describe_line("", "%s%s%s in reverse order of the volume", v->y_flipped ? "rows" : "",
                       v->x_flipped && v->y_flipped ? " and " : "", v->x_flipped ? "columns" : "");
     print_run(v, run);
+    print_refit(v);
     print_used(u);
     print_states(v);
+    print_axes(v);
     print_maps(v);
     print_tip(&v->summary.tip);
     enum status st = describe_drift(v, NULL, rep);
@@ -190,8 +235,10 @@ static json_t *json_maps(const struct maps_view *v)
 {
     json_t *out = json_object();
     for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
         if (!v->map[i]) continue;
-        json_object_set_new(out, map_rows[i].name,
+        map_label(i, label);
+        json_object_set_new(out, label,
                             json_pack("{s:s, s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o}", "unit",
                                       map_rows[i].si_unit, "unit_in_file", v->unit[i], "errors",
                                       v->error[i] != NULL, "n", (json_int_t)v->summary.map[i].n,
@@ -218,6 +265,28 @@ static json_t *json_used(const struct used *u)
     return out;
 }
 
+/* Further axes that the file has, with their coordinates in SI. */
+static json_t *json_axes(const struct maps_view *v)
+{
+    json_t *out = json_object();
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT; axis++) {
+        json_t *at = json_array();
+        for (size_t i = 0; i < v->extent.length[axis]; i++)
+            json_array_append_new(at, json_real(v->extent.at[axis][i]));
+        if (v->extent.length[axis])
+            json_object_set_new(out, axis_rows[axis].name,
+                                json_pack("{s:s, s:O}", "unit", axis_rows[axis].si_unit, "at", at));
+        json_decref(at);
+    }
+    return out;
+}
+
+static json_t *json_fit(const struct used *u)
+{
+    return json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
+                     u->space);
+}
+
 static enum status print_json(const struct maps_view *v, const struct used *u, json_t *run,
                               struct report *rep)
 {
@@ -229,21 +298,35 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                             json_integer((json_int_t)v->summary.state[i]));
     for (int i = 0; i < FLAG_COUNT; i++)
         json_object_set_new(flags, flag_rows[i].name, json_integer((json_int_t)v->summary.flag[i]));
-    json_t *fit = json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
-                            u->space);
+    json_t *refit = json_loads(v->refit_json, 0, NULL);
+    if (!refit) refit = json_null();
+    json_t *fit = json_fit(u);
     json_t *grid = json_pack("{s:I, s:I, s:[f, f], s:[f, f], s:b, s:b}", "columns",
                              (json_int_t)v->nx, "rows", (json_int_t)v->ny, "x_m", v->x_m[0],
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
-                  "kind", "maps", "path", describe_text(v->path), "title", v->title, "finished",
-                  v->summary.state[STATE_pending] == 0, "source", describe_text(v->source_path),
-                  "digest", v->summary.digest, "grid", grid, "run", run, "fit", fit, "calibration",
-                  json_used(u), "drift", drift, "tip", tip_json(&v->summary.tip), "states", states,
-                  "flags", flags, "maps", json_maps(v), "uncertainty",
+        json_pack("{s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, "
+                  "s:o, s:o, s:o}",
+                  "refit", refit, "kind", "maps", "path", describe_text(v->path), "title", v->title,
+                  "finished", v->summary.state[STATE_pending] == 0, "source",
+                  describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run",
+                  run, "fit", fit, "calibration", json_used(u), "drift", drift, "tip",
+                  tip_json(&v->summary.tip), "states", states, "flags", flags, "maps", json_maps(v),
+                  "axes", json_axes(v), "uncertainty",
                   v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
+}
+
+enum status describe_used_json(const char *path, json_t **fit, json_t **calibration,
+                               struct report *rep)
+{
+    struct used u = {0};
+    enum status st = used_load(&u, path, rep);
+    *fit = st == ST_OK ? json_fit(&u) : NULL;
+    *calibration = st == ST_OK ? json_used(&u) : NULL;
+    used_free(&u);
+    return st;
 }
 
 enum status describe_map(const char *path, bool json, struct report *rep)

@@ -210,7 +210,10 @@ static void print_segment(const struct volume_facts *f, enum segment_id id, cons
     describe_line("", "z: %s%s; stored numbers grow %s the sample", z_words[s->z_kind],
                   f->has_z_offset ? ", with an offset of each pixel" : "",
                   s->z_sense > 0 ? "towards" : "away from");
-    if (s->has_lateral) describe_line("", "lateral signal is there (not analysed)");
+    if (s->has_lateral)
+        describe_line(
+            "",
+            "lateral signal is there (analysed where the recipe's section lateral asks for it)");
     print_storage(s);
     print_example(e, id, s->stage);
 }

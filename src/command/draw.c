@@ -2,12 +2,11 @@
 #include "command/command.h"
 
 #include "base/units.h"
-#include "base/words.h"
 #include "command/describe.h"
+#include "command/map_names.h"
 #include "figure/figure.h"
 #include "maps/maps.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -50,7 +49,7 @@ static const struct argp_option options[] = {
 static const char doc[] =
     "Draw maps with axes in um, colour bar and histogram.\v"
     "MAP is a name of a map (`cantle manual maps` lists them), or `all` for every map that has a "
-    "value. "
+    "value. A map with a further axis is drawn layer by layer; NAME:3 is its third layer. "
     "Default: modulus, adhesion and deformation. Several maps come into one figure.\n\n"
     "Rejected pixels are grey. Absent pixels and pixels without a value are white. Doubtful pixels "
     "keep "
@@ -93,50 +92,28 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     }
 }
 
-static bool has_value(const struct maps_view *view, enum map_id id)
-{
-    for (size_t i = 0; view->map[id] && i < view->ny * view->nx; i++)
-        if (isfinite(view->map[id][i])) return true;
-    return false;
-}
-
-static enum status unknown_map(const char *word, struct report *rep)
-{
-    const char *names[MAP_COUNT];
-    char list[768] = "";
-    for (int i = 0; i < MAP_COUNT; i++) {
-        names[i] = map_rows[i].name;
-        size_t used = strlen(list);
-        snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "", names[i]);
-    }
-    int near = words_nearest(word, names, MAP_COUNT);
-    if (near >= 0)
-        return fail(rep, ST_USAGE, "'%.64s' is not a map; did you mean %s? There are: %s", word,
-                    names[near], list);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map; there are: all, %s", word, list);
-}
-
 static void choose(struct choice *out, enum map_id id)
 {
     for (size_t i = 0; i < out->n; i++)
         if (out->map[i] == id) return;
-    out->map[out->n++] = id;
+    if (out->n < WORDS_MOST) out->map[out->n++] = id;
 }
 
 static enum status choose_word(const struct maps_view *view, const char *word, struct choice *out,
                                struct report *rep)
 {
-    bool all = strcmp(word, "all") == 0;
+    bool all = strcmp(word, "all") == 0, known = all;
+    size_t there = 0;
     for (int i = 0; i < MAP_COUNT; i++) {
-        bool named = strcmp(word, map_rows[i].name) == 0;
-        if (all && has_value(view, (enum map_id)i)) choose(out, (enum map_id)i);
-        if (!named) continue;
-        if (!view->map[i]) return fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
+        bool named = map_is_named(word, i);
+        known = known || named;
+        if (all ? !map_has_value(view, (enum map_id)i) : !(named && view->map[i])) continue;
+        there++;
         choose(out, (enum map_id)i);
-        return ST_OK;
     }
-    if (!all) return unknown_map(word, rep);
-    return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: no map has any value", view->path);
+    if (!known) return map_unknown(word, rep);
+    if (all && !there) return fail(rep, ST_INPUT, "%s: no map has any value", view->path);
+    return there ? ST_OK : fail(rep, ST_USAGE, "%s: has no map '%s'", view->path, word);
 }
 
 static enum status choose_maps(const struct draw_wish *wish, const struct maps_view *view,
@@ -148,7 +125,7 @@ static enum status choose_maps(const struct draw_wish *wish, const struct maps_v
         st = choose_word(view, wish->word[i], out, rep);
     if (wish->n_words) return st;
     for (size_t i = 0; i < sizeof usual / sizeof *usual; i++)
-        if (has_value(view, usual[i])) choose(out, usual[i]);
+        if (map_has_value(view, usual[i])) choose(out, usual[i]);
     if (out->n == 0 && view->map[MAP_modulus])
         choose(out, MAP_modulus); /* shows what was rejected */
     return out->n ? ST_OK : fail(rep, ST_INPUT, "%s: holds no map to draw", view->path);
@@ -179,15 +156,8 @@ static enum status read_range(const char *text, const char *si_unit, double *low
 
 static enum status read_columns(const char *text, size_t *out, struct report *rep)
 {
-    char *end;
     *out = 0;
-    if (!text) return ST_OK;
-    errno = 0;
-    unsigned long n = strtoul(text, &end, 10);
-    if (*text < '0' || *text > '9' || *end || errno || n < 1 || n > 100)
-        return fail(rep, ST_USAGE, "--columns '%.64s': write a whole number from 1 to 100", text);
-    *out = n;
-    return ST_OK;
+    return text ? option_whole("columns", text, 1, 100, out, rep) : ST_OK;
 }
 
 static uint8_t *marks_of(const struct maps_view *view)
@@ -209,7 +179,7 @@ static enum status to_si(const struct maps_view *view, enum map_id id, const flo
     struct unit_scale scale;
     size_t n = view->ny * view->nx;
     enum status st = units_scale(view->unit[id], map_rows[id].si_unit, &scale, rep);
-    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", view->path, map_rows[id].name);
+    if (st != ST_OK) return within(rep, st, "%s: %s: ", view->path, map_rows[id].name);
     double *value = malloc(n * sizeof *value);
     if (!value) return fail(rep, ST_MEMORY, "no memory to draw a map of %zu pixels", n);
     for (size_t i = 0; i < n; i++)
@@ -221,7 +191,7 @@ static enum status to_si(const struct maps_view *view, enum map_id id, const flo
 /* A figure map in the making: the figure borrows the texts. */
 struct picture {
     struct figure_map map;
-    char words[160];
+    char words[192];
 };
 
 static enum status fill(struct picture *p, const struct draw_wish *wish,
@@ -229,9 +199,11 @@ static enum status fill(struct picture *p, const struct draw_wish *wish,
                         struct report *rep)
 {
     const struct map_row *row = &map_rows[id];
+    char words[160];
     bool log_scale = wish->scale == WISH_DEFAULT ? row->scale == SCALE_LOG
                                                  : wish->scale == WISH_LOG;
-    snprintf(p->words, sizeof p->words, "%s%s", error ? "standard error of " : "", row->words);
+    map_words(&view->extent, (int)id, words);
+    snprintf(p->words, sizeof p->words, "%s%s", error ? "standard error of " : "", words);
     p->map.title = p->map.label = p->words;
     p->map.si_unit = row->si_unit;
     p->map.ny = view->ny;
@@ -290,8 +262,10 @@ static void announce(const struct choice *choice, const char *path)
     char name[512];
     describe_name(path, name);
     printf("figure: %s (", name);
-    for (size_t i = 0; i < choice->n; i++)
-        printf("%s%s", i ? ", " : "", map_rows[choice->map[i]].name);
+    for (size_t i = 0; i < choice->n; i++) {
+        map_label((int)choice->map[i], name);
+        printf("%s%s", i ? ", " : "", name);
+    }
     printf(")\n");
 }
 

@@ -1,8 +1,11 @@
 /* Reference pages from the tables that the program itself works by. */
+#include "command/manual.h"
+#include "base/words.h"
 #include "command/command.h"
 #include "contact/contact.h"
 #include "curve/result.h"
 #include "intake/description.h"
+#include "maps/reuse.h"
 #include "recipe/recipe.h"
 
 #include <stdio.h>
@@ -69,21 +72,35 @@ static void page_models(void)
     }
 }
 
+static void code_cell_or_none(const char *text)
+{
+    if (*text)
+        code_cell(text);
+    else
+        cell("");
+}
+
 static void page_maps(void)
 {
     heading("Maps", "maps", "the table in src/curve/result.h");
     printf(
         "A map with errors has a second dataset, `NAME_errors`, with one standard error for each\n"
         "pixel. A pixel where a quantity was not computed is NaN.\n\n"
-        "| map | quantity | unit | errors | colour scale | definition |\n"
-        "|---|---|---|---|---|---|\n");
+        "A map with a further axis is in `/entry/maps_by_AXIS`, [y, x, AXIS]. A map that names a "
+        "section of the\nrecipe is made only when that section asks for it.\n\n"
+        "| map | quantity | unit | errors | colour scale | further axis | asked for in | "
+        "definition "
+        "|\n|---|---|---|---|---|---|---|---|\n");
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct map_row *row = &map_rows[i];
+        if (!map_begins(i)) continue;
         code_cell(row->name);
         cell(row->words);
         cell(row->unit);
         cell(row->errors ? "yes" : "no");
         cell(row->scale == SCALE_LOG ? "logarithmic" : "linear");
+        cell(row->axis ? axis_rows[row->axis].name : "");
+        code_cell_or_none(analysis_sections[row->analysis]);
         cell(row->definition);
         end_row();
     }
@@ -135,54 +152,108 @@ static void page_import(void)
     description_manual(stdout);
 }
 
+static void page_reuse(void)
+{
+    heading("What a refit keeps", "reuse", "the table in src/maps/reuse.h");
+    printf("`cantle refit` takes from the old map file what a change cannot have changed:\n\n");
+    reuse_manual(stdout);
+}
+
+static void page_list(void)
+{
+    printf("cantle\n");
+    for (size_t i = 0; i < manual_commands; i++)
+        printf("cantle-%s\n", manual_command[i].name);
+}
+
+/* Reference pages: word; what it holds. */
+#define PAGE_LIST(P)                                                                               \
+    P(keys, "every key of a recipe")                                                               \
+    P(import, "every key of an import description")                                                \
+    P(models, "the contact models with formula and source")                                        \
+    P(maps, "what each map means")                                                                 \
+    P(flags, "states and flags of pixels")                                                         \
+    P(statuses, "exit statuses")                                                                   \
+    P(reuse, "what a refit keeps of its parent")                                                   \
+    P(list, "the names of all man pages")
+
 static const struct {
     const char *name;
     void (*print)(void);
-} pages[] = {{"keys", page_keys}, {"import", page_import}, {"models", page_models},
-             {"maps", page_maps}, {"flags", page_flags},   {"statuses", page_statuses}};
+} pages[] = {
+#define P(name, words) {#name, page_##name},
+    PAGE_LIST(P)
+#undef P
+};
 enum { PAGES = sizeof pages / sizeof *pages };
 
-static int find_page(const char *name)
-{
-    for (int i = 0; i < PAGES; i++)
-        if (strcmp(pages[i].name, name) == 0) return i;
-    return -1;
-}
+/* What is to be printed. */
+struct manual_wish {
+    const char *page, *command;
+};
 
 static error_t parse_option(int key, char *arg, struct argp_state *state)
 {
-    int *page = state->input;
-    switch (key) {
-    case ARGP_KEY_ARG:
-        if (*page >= 0) argp_error(state, "one argument too many: '%s'; expected one page", arg);
-        *page = find_page(arg);
-        if (*page < 0)
-            argp_error(state,
-                       "unknown page '%s'; pages are keys, import, models, maps, flags, statuses",
-                       arg);
-        return 0;
-    case ARGP_KEY_NO_ARGS:
-        argp_error(state, "no page given; pages are keys, import, models, maps, flags, statuses");
-        return 0;
-    default:
-        return ARGP_ERR_UNKNOWN;
-    }
+    struct manual_wish *wish = state->input;
+    if (key != ARGP_KEY_ARG) return ARGP_ERR_UNKNOWN;
+    if (!wish->page)
+        wish->page = arg;
+    else if (!wish->command && strcmp(wish->page, "page") == 0)
+        wish->command = arg;
+    else
+        argp_error(state, "one argument too many: '%s'", arg);
+    return 0;
 }
 
 static const struct argp manual_argp = {
     .parser = parse_option,
-    .args_doc = "keys|import|models|maps|flags|statuses",
-    .doc = "Print a reference page in Markdown, made from the tables that the program works by.\v"
-           "keys: every key of a recipe. import: every key of an import description. models: the "
-           "contact models with formula and source. maps: "
-           "what each map means. flags: states and flags of pixels. statuses: exit statuses.",
+    .args_doc =
+#define P(name, words) #name "|"
+        PAGE_LIST(P) "completion\npage [COMMAND]",
+#undef P
+    .doc = "Print a reference page in Markdown, a man page, or the completion for bash, made from "
+           "the tables that the program works by.\v"
+#define P(name, words) #name ": " words ".\n"
+    PAGE_LIST(P)
+#undef P
+        "completion: to be read by bash, `source <(cantle manual completion)`.\n"
+        "page: the man page of a command, or of the program; `cantle manual page map | man -l -` "
+        "shows it.",
 };
+
+static enum status wrong_page(const char *word, struct report *rep)
+{
+    const char *names[PAGES + 2] = {"page", "completion"};
+    char list[256] = "";
+    for (int i = 0; i < PAGES; i++)
+        names[i + 2] = pages[i].name;
+    for (int i = 0; i < PAGES + 2; i++)
+        snprintf(list + strlen(list), sizeof list - strlen(list), "%s%s", i ? ", " : "", names[i]);
+    if (!word) return fail(rep, ST_USAGE, "no page given; there are %s", list);
+    int near = words_nearest(word, names, PAGES + 2);
+    return fail(rep, ST_USAGE, "unknown page '%.64s'%s%s%s; there are %s", word,
+                near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
+                near < 0 ? "" : "'?)", list);
+}
+
+static enum status print_wish(const struct manual_wish *wish, struct report *rep)
+{
+    const char *word = wish->page;
+    if (word && strcmp(word, "page") == 0) return manual_man_page(stdout, wish->command, rep);
+    if (word && strcmp(word, "completion") == 0) return manual_completion(stdout, rep);
+    for (int i = 0; word && i < PAGES; i++)
+        if (strcmp(pages[i].name, word) == 0) {
+            pages[i].print();
+            return ST_OK;
+        }
+    return wrong_page(word, rep);
+}
 
 enum status command_manual(int argc, char **argv, const struct world *world, struct report *rep)
 {
-    int page = -1;
+    struct manual_wish wish = {0};
     bool done = false;
-    enum status st = options_parse(&manual_argp, argc, argv, world, &page, &done, rep);
-    if (st == ST_OK && !done && world->rank == 0) pages[page].print();
-    return st;
+    enum status st = options_parse(&manual_argp, argc, argv, world, &wish, &done, rep);
+    /* the others hear from rank 0 how it went */
+    return st == ST_OK && !done && world->rank == 0 ? print_wish(&wish, rep) : st;
 }

@@ -31,7 +31,7 @@ static const struct argp_option option_rows[] = {
     {0},
 };
 
-static bool is_recipe(const char *path)
+bool map_is_recipe(const char *path)
 {
     const char *dot = strrchr(path, '.');
     return dot && (strcmp(dot, ".yaml") == 0 || strcmp(dot, ".yml") == 0);
@@ -39,7 +39,7 @@ static bool is_recipe(const char *path)
 
 static error_t take_argument(const char *arg, struct argp_state *state, struct map_options *o)
 {
-    if (!o->recipe_path && is_recipe(arg))
+    if (!o->recipe_path && map_is_recipe(arg))
         o->recipe_path = arg;
     else if (!o->volume_path)
         o->volume_path = arg;
@@ -94,7 +94,7 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case ARGP_KEY_ARG:
         return take_argument(arg, state, o);
     case ARGP_KEY_END:
-        if (!o->volume_path) argp_error(state, "no volume given; expected [RECIPE.yaml] VOLUME");
+        if (!o->volume_path) argp_error(state, "%s", o->wants);
         if (!o->output) argp_error(state, "no output given; add -o MAPS.h5");
         return 0;
     default:

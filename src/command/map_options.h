@@ -6,6 +6,7 @@
 #include <stdbool.h>
 
 struct map_options {
+    const char *command, *wants; /**< for messages: its word, and what it cannot do without */
     const char *recipe_path, *volume_path, *output, *mapping;
     bool overwrite, quiet, resume, take_over;
     double stop_after_s;  /**< 0 = no limit */
@@ -16,8 +17,15 @@ struct map_options {
 /** Defaults. */
 #define MAP_CHECKPOINT_S 30.0
 #define MAP_NO_PROGRESS_S 600.0
+#define MAP_OPTIONS_DEFAULT(word, needs)                                                           \
+    {                                                                                              \
+        .command = word, .wants = needs, .checkpoint_s = MAP_CHECKPOINT_S,                         \
+        .no_progress_s = MAP_NO_PROGRESS_S                                                         \
+    }
 
 /** Its input is a struct map_options with the defaults set. */
 extern const struct argp map_argp;
+/** Does the name end in .yaml or .yml? */
+bool map_is_recipe(const char *path);
 
 #endif

@@ -2,6 +2,7 @@
 
 #include "base/units.h"
 #include "command/tip_words.h"
+#include "maps/parent.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -51,13 +52,23 @@ static void print_substrate(const struct plane *p)
         p->n, slope, scatter);
 }
 
+static void print_refit(const struct maps_parent *p, size_t pixels)
+{
+    char words[64];
+    reuse_words(p->reuse, words);
+    printf("refit of %s: %zu pixels fitted again", p->view.path, p->n_chosen);
+    if (p->n_chosen < pixels) printf(", %zu copied", pixels - p->n_chosen);
+    printf("; taken from it: %s\n", words);
+}
+
 void map_summary_print(const struct map_outcome *o)
 {
     const struct curve_plan *plan = o->plan;
     const struct maps_summary *s = o->summary;
-    static const enum map_id shown[] = {MAP_modulus,       MAP_adhesion,    MAP_work_of_adhesion,
-                                        MAP_deformation,   MAP_indentation, MAP_peak_force,
-                                        MAP_mean_pressure, MAP_force_noise};
+    static const enum map_id shown[] = {MAP_modulus,          MAP_adhesion,    MAP_work_of_adhesion,
+                                        MAP_deformation,      MAP_indentation, MAP_peak_force,
+                                        MAP_mean_pressure,    MAP_force_noise, MAP_hardness,
+                                        MAP_unloading_modulus};
     const size_t pixels = o->pixels - o->before;
     printf("%zu pixels in %.1f s on %d rank%s (%.0f pixels/s)\n", pixels, o->seconds, o->ranks,
            o->ranks == 1 ? "" : "s", (double)pixels / fmax(o->seconds, 1e-3));
@@ -67,6 +78,7 @@ void map_summary_print(const struct map_outcome *o)
     printf("model: %s, %s curve, residual in %s\n", plan->model->name,
            plan->segment == SEG_APPROACH ? "approach" : "retract",
            plan->force_space ? "force against indentation" : "deflection against z");
+    if (o->parent) print_refit(o->parent, o->pixels);
     if (plan->thickness_from_substrate) print_substrate(&plan->substrate);
     printf("pixels:");
     for (int i = STATE_accepted; i < STATE_COUNT; i++)

@@ -16,6 +16,7 @@ struct map_outcome {
     uint64_t run;                /**< number of this run */
     double seconds;
     int ranks;
+    const struct maps_parent *parent; /**< of a refit, or NULL */
 };
 
 /** Print it on standard output. */

@@ -45,20 +45,24 @@ static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "volume to write (HDF5); needed", 1},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 1},
     {"quiet", 'q', NULL, 0, "do not tell what was written", 1},
-    {"type", KEY_type, "WORD", 0,
-     "samples as int16, float32 or float64 (blend int16, gel float32, uniform float64)", 1},
-    {"storage", KEY_storage, "WORD", 0, "contiguous (default), chunked or deflate", 1},
+    {"type", KEY_type, "int16|float32|float64", 0,
+     "samples as int16, float32 or float64 (blend int16, gel and film float32, uniform float64)",
+     1},
+    {"storage", KEY_storage, "contiguous|chunked|deflate", 0,
+     "contiguous (default), chunked or deflate", 1},
     {NULL, 0, NULL, 0, "The scan:", 2},
-    {"scene", KEY_scene, "NAME", 0, "blend (default), gel or uniform, see below", 2},
-    {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, gel 48, uniform 32)", 2},
+    {"scene", KEY_scene, "blend|gel|uniform|film", 0,
+     "blend (default), gel, uniform or film, see below", 2},
+    {"columns", KEY_columns, "N", 0, "pixels in a row (blend 128, gel 48, uniform and film 32)", 2},
     {"rows", KEY_rows, "N", 0, "rows (default: as many as columns)", 2},
     {"samples", KEY_samples, "N", 0,
-     "samples of approach and of retract, at least 32 (blend 512, gel 1024, uniform 512)", 2},
+     "samples of approach and of retract, at least 32 (blend 512, gel and film 1024, uniform 512)",
+     2},
     {"seed", KEY_seed, "N", 0, "another seed is another sample and other noise (default 1)", 2},
     {"noise", KEY_noise, "LENGTH", 0,
-     "rms noise of the deflection (blend 0.03 nm, gel 0.1 nm, uniform 0.05 nm)", 2},
+     "rms noise of the deflection (blend and film 0.03 nm, gel 0.1 nm, uniform 0.05 nm)", 2},
     {NULL, 0, NULL, 0, "Sample and tip, for --scene uniform only:", 3},
-    {"model", KEY_model, "NAME", 0,
+    {"model", KEY_model, "MODEL", 0,
      "contact model (default paraboloid); an adhesive one makes the retract, the approach is then "
      "a "
      "paraboloid's",
@@ -250,7 +254,8 @@ static const struct argp simulate_argp = {
         "Write a simulated force volume whose truth is known, to try a recipe or to test an "
         "analysis."
         "\v"
-        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, and which "
+        "The truth (modulus, adhesion, work of adhesion, contact height, indentation, hardness, "
+        "and which "
         "pixels are usable) is in the group /truth of the file. Quantities are written with their "
         "unit, like --noise '0.1 nm'. The same options and seed always give the same curves.\n\n"
         "While it runs the file is called FILE.part; it gets its name when it is complete.",

@@ -8,7 +8,7 @@
  * numbers taken out: alpha - w = 1/(alpha + w). The parameter is s = alpha, beyond the joint
  * s = 1 + w: with an edge u rises like w there, without like w^2; over alpha it would have a
  * vertical tangent. */
-#include "contact/parametric.h"
+#include "contact/parametric_table.h"
 
 #include <math.h>
 
@@ -43,11 +43,15 @@ static struct parametric blunted_with(const struct contact_setup *s, double slop
     double smooth = s->radius_m * slope, b = s->cap_radius_m;
     if (!(b > 0 && b < smooth)) b = smooth;
     double length = b * b / s->radius_m;
-    return (struct parametric){.length_m = length,
-                               .area_m2 = 2.0 * b * length,
-                               .number = {smooth / b},
-                               .at = blunted_at,
-                               .guess = blunted_guess};
+    static struct parametric_table table; /* of the smooth joint, to a depth of 13 l */
+    static const double smooth_joint[] = {1.0};
+    return (struct parametric){
+        .length_m = length,
+        .area_m2 = 2.0 * b * length,
+        .number = {smooth / b},
+        .table = b < smooth ? NULL : parametric_tabulate(&table, blunted_at, smooth_joint, 1, 9),
+        .at = blunted_at,
+        .guess = blunted_guess};
 }
 
 static struct parametric blunted_cone_of(const struct contact_setup *s)

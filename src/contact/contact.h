@@ -28,7 +28,8 @@ struct contact_setup {
     double transition;       /**< Maugis' lambda when it is fixed; NaN = searched */
     bool sliding_base;       /**< the layer slides on its base; else it is bonded */
     double poisson_ratio;    /**< of the sample, for the layer models */
-    struct layer *layer;     /**< universal function of the layer, made by contact_prepare */
+    double brush_density_per_m2; /**< Gamma: chains of a brush for each area */
+    struct layer *layer;         /**< universal function of the layer, made by contact_prepare */
 };
 
 /** What the sample is. */
@@ -138,7 +139,8 @@ struct contact_model {
     M(layer_sphere_dimitriadis)                                                                    \
     M(layer_sphere_garcia)                                                                         \
     M(layer_cone_garcia)                                                                           \
-    M(layer_cone_gavara)
+    M(layer_cone_gavara)                                                                           \
+    M(brush)
 
 enum contact_id {
 #define M(name) CONTACT_##name,

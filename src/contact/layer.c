@@ -3,6 +3,7 @@
  * which is quick. */
 #include "contact/layer.h"
 
+#include "contact/chebyshev.h"
 #include "contact/layer_equation.h"
 
 #include <math.h>
@@ -26,58 +27,6 @@ struct layer {
     struct spline ratio, radius; /* radius: (a/h)/chi */
 };
 
-/* A function and its first two derivatives. */
-struct jet {
-    double f, f1, f2;
-};
-
-/* Chebyshev coefficients from values at the TERMS nodes of the interval. */
-static void series_fit(const double *values, double *series)
-{
-    for (int k = 0; k < TERMS; k++) {
-        double sum = 0;
-        for (int j = 0; j < TERMS; j++)
-            sum += values[j] * cos(M_PI * k * (j + 0.5) / TERMS);
-        series[k] = (k ? 2.0 : 1.0) * sum / TERMS;
-    }
-}
-
-static double series_node(int j, double length)
-{
-    return 0.5 * length * (1.0 + cos(M_PI * (j + 0.5) / TERMS));
-}
-
-/* Sum of c_k T_k and derivatives, at x in [0, length]; recurrences upwards. */
-static struct jet series_at(const double *c, double length, double x)
-{
-    double y = 2.0 * x / length - 1.0, per = 2.0 / length;
-    struct jet before = {1, 0, 0}, now = {y, 1, 0};
-    struct jet sum = {c[0] + c[1] * y, c[1], 0};
-    for (int k = 2; k < TERMS; k++) {
-        struct jet next = {2 * y * now.f - before.f, 2 * now.f + 2 * y * now.f1 - before.f1,
-                           4 * now.f1 + 2 * y * now.f2 - before.f2};
-        before = now;
-        now = next;
-        sum.f += c[k] * now.f;
-        sum.f1 += c[k] * now.f1;
-        sum.f2 += c[k] * now.f2;
-    }
-    return (struct jet){sum.f, sum.f1 * per, sum.f2 * per * per};
-}
-
-/* Quintic between two jets a step apart (Hermite). */
-static void cell_fit(struct jet a, struct jet b, double step, double c[6])
-{
-    double f = b.f - a.f, s = step * a.f1, t = step * b.f1, p = step * step * a.f2,
-           q = step * step * b.f2;
-    c[0] = a.f;
-    c[1] = s;
-    c[2] = 0.5 * p;
-    c[3] = 10 * f - 6 * s - 4 * t - 1.5 * p + 0.5 * q;
-    c[4] = -15 * f + 8 * s + 7 * t + 1.5 * p - q;
-    c[5] = 6 * f - 3 * s - 3 * t - 0.5 * p + 0.5 * q;
-}
-
 /* f(alpha) as a function of chi(alpha). */
 static struct jet turned(struct jet f, struct jet chi)
 {
@@ -98,7 +47,7 @@ struct series {
 
 static struct jet chi_at(const struct series *s, double alpha)
 {
-    struct jet c = series_at(s->chi_per_alpha, s->length, alpha);
+    struct jet c = chebyshev_at(s->chi_per_alpha, TERMS, s->length, alpha);
     return (struct jet){alpha * c.f, c.f + alpha * c.f1, 2 * c.f1 + alpha * c.f2};
 }
 
@@ -129,11 +78,12 @@ static void tabulate(const struct series *s, struct layer *out)
     for (int i = 0; i <= CELLS; i++) {
         alpha = alpha_of(s, i * step, alpha);
         struct jet chi = chi_at(s, alpha);
-        ratio[i % 2] = turned(series_at(s->ratio, s->length, alpha), chi);
-        radius[i % 2] = turned(inverse_of(series_at(s->chi_per_alpha, s->length, alpha)), chi);
+        ratio[i % 2] = turned(chebyshev_at(s->ratio, TERMS, s->length, alpha), chi);
+        radius[i % 2] = turned(inverse_of(chebyshev_at(s->chi_per_alpha, TERMS, s->length, alpha)),
+                               chi);
         if (i == 0) continue;
-        cell_fit(ratio[(i + 1) % 2], ratio[i % 2], step, out->ratio.cell[i - 1]);
-        cell_fit(radius[(i + 1) % 2], radius[i % 2], step, out->radius.cell[i - 1]);
+        quintic_between(ratio[(i + 1) % 2], ratio[i % 2], step, out->ratio.cell[i - 1]);
+        quintic_between(radius[(i + 1) % 2], radius[i % 2], step, out->radius.cell[i - 1]);
     }
     spline_end(&out->ratio);
     spline_end(&out->radius);
@@ -153,10 +103,11 @@ enum status layer_new(enum layer_shape shape, bool sliding_base, double poisson_
         return fail(rep, ST_MEMORY, "not enough memory for the contact with a layer");
     }
     for (int j = 0; j < TERMS; j++)
-        layer_equation_solve(equation, shape, series_node(j, s.length), &chi[j], &ratio[j]);
+        layer_equation_solve(equation, shape, chebyshev_node(j, TERMS, s.length), &chi[j],
+                             &ratio[j]);
     layer_equation_free(equation);
-    series_fit(chi, s.chi_per_alpha);
-    series_fit(ratio, s.ratio);
+    chebyshev_fit(chi, TERMS, s.chi_per_alpha);
+    chebyshev_fit(ratio, TERMS, s.ratio);
     (*out)->shape = shape;
     (*out)->sliding = sliding_base;
     (*out)->poisson_ratio = poisson_ratio;

@@ -1,6 +1,9 @@
 /* Roots of u(s) + kappa f(s) = t, and what follows from them. */
 #include "contact/parametric.h"
 
+#include "base/lanes.h"
+#include "contact/parametric_table.h"
+
 #include <math.h>
 
 /* A step that leaves the bracket, or is no number, is replaced by the bracket's middle (in
@@ -39,27 +42,38 @@ static double root_of(const struct parametric *p, double t, double kappa, double
     return s;
 }
 
-void parametric_lever(const struct parametric *p, double kappa, const double *t, size_t n,
-                      struct contact_columns *out)
+/* One sample after the other. */
+static void lever_each(const struct parametric *p, double kappa, const double *t, size_t n,
+                       struct parametric_track *track, struct contact_columns *out)
 {
     double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
-    double s = 0.0, t_of_s = INFINITY, s_t = 0.0; /* last root, its t and ds/dt */
     for (size_t i = 0; i < n; i++) {
         if (!(t[i] > 0)) {
             y[i] = y_t[i] = y_lnkappa[i] = 0.0;
             continue;
         }
-        bool near = t[i] < 2.0 * t_of_s && t_of_s < 2.0 * t[i];
-        double start = near ? s + s_t * (t[i] - t_of_s) : 0.0;
+        bool near = t[i] < 2.0 * track->t && track->t < 2.0 * t[i];
+        double start = near ? track->s + track->s_t * (t[i] - track->t) : 0.0;
         if (!(start > 0)) start = p->guess(p->number, t[i], kappa);
         struct parametric_point at;
-        s = root_of(p, t[i], kappa, start, &at);
+        double s = root_of(p, t[i], kappa, start, &at);
         double grow = kappa * at.f_u, t_u = 1.0 + grow;
-        t_of_s = t[i];
-        s_t = 1.0 / (at.u_s * t_u);
+        *track = (struct parametric_track){t[i], s, 1.0 / (at.u_s * t_u), 0.0};
         y[i] = kappa * at.f;
         y_t[i] = grow / t_u;
         y_lnkappa[i] = y[i] / t_u; /* dy/dkappa at fixed t = f - kappa f_u dy/dkappa */
+    }
+}
+
+void parametric_lever(const struct parametric *p, double kappa, const double *t, size_t n,
+                      struct contact_columns *out)
+{
+    struct parametric_track track = {.t = INFINITY};
+    for (size_t i = 0; i < n; i += LANES) {
+        size_t m = n - i < LANES ? n - i : LANES;
+        struct contact_columns at = {out->value + i, out->slope + i, out->by_lnkappa + i, NULL};
+        if (m == LANES && p->table && parametric_table_four(p, kappa, t + i, &track, &at)) continue;
+        lever_each(p, kappa, t + i, m, &track, &at);
     }
 }
 

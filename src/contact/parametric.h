@@ -17,10 +17,13 @@ struct parametric_point {
     double f_us; /**< its derivative by s */
 };
 
+struct parametric_table; /* parametric_table.h */
+
 /** A tip in reduced form: delta = length_m u(s), F = E* area_m2 f(s). */
 struct parametric {
     double length_m, area_m2;
-    double number[2]; /**< what the shape must know of itself */
+    double number[2];                     /**< what the shape must know of itself */
+    const struct parametric_table *table; /**< of the curve, or NULL */
     /** The point at s > 0; u and f grow with s. */
     struct parametric_point (*at)(const double *number, double s);
     /** An s > 0 in the neighbourhood of the root of u(s) + kappa f(s) = t, t > 0, kappa >= 0. */

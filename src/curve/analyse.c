@@ -1,5 +1,9 @@
 /* The order of the steps, the reasons to doubt, and the trace for people. */
+#include "curve/brush_maps.h"
 #include "curve/curve_private.h"
+#include "curve/depth.h"
+#include "curve/lateral.h"
+#include "curve/tethers.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -12,9 +16,10 @@ struct curve_work *curve_work_new(size_t n_max)
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;
     w->n_max = n_max;
     w->block = calloc(ARRAYS * n_max, sizeof *w->block);
+    w->sums[0] = calloc(3 * (n_max + 1), sizeof *w->sums[0]);
     w->in_fit = calloc(n_max, 1);
     w->fit = fit_work_new(n_max);
-    if (!w->block || !w->in_fit || !w->fit) {
+    if (!w->block || !w->sums[0] || !w->in_fit || !w->fit) {
         curve_work_free(w);
         return NULL;
     }
@@ -47,6 +52,8 @@ struct curve_work *curve_work_new(size_t n_max)
     for (size_t i = 0; i < sizeof arrays / sizeof *arrays; i++)
         *arrays[i] = w->block + i * n_max;
     w->scratch = w->block + (ARRAYS - 2) * n_max;
+    for (int i = 1; i < 3; i++)
+        w->sums[i] = w->sums[i - 1] + n_max + 1;
     return w;
 }
 
@@ -54,6 +61,7 @@ void curve_work_free(struct curve_work *w)
 {
     if (!w) return;
     free(w->block);
+    free(w->sums[0]);
     free(w->in_fit);
     fit_work_free(w->fit);
     free(w);
@@ -63,6 +71,8 @@ void curve_work_free(struct curve_work *w)
 static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *raw,
                         enum segment_id seg, struct curve_work *w, struct lane *lane)
 {
+    const struct curve_hint *hint = plan->hint;
+    size_t known = hint ? hint->baseline_end[seg == SEG_RETRACT] : 0;
     uint64_t flags = 0;
     lane_fill(plan, raw, seg, lane);
     lane->baseline_end = 0;
@@ -71,12 +81,21 @@ static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *r
         (double)lane->missing > plan->limit.missing * (double)lane->total)
         return flags | FLAG(too_few_samples);
     if (lane->runs_back) return flags | FLAG(z_not_monotonic);
+    if (known > lane->n) known = 0;
+    if (known && hint->no_spikes) {
+        lane_take_baseline(plan, known, lane);
+        lane_set_force(plan, lane);
+        return flags;
+    }
     lane->rough_noise = lane_rough_noise(lane, w->reduced);
     if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) {
         flags |= FLAG(spikes);
         lane->rough_noise = lane_rough_noise(lane, w->reduced);
     }
-    lane_find_baseline(plan, lane);
+    if (known && known <= lane->n)
+        lane_take_baseline(plan, known, lane);
+    else
+        lane_find_baseline(plan, lane);
     lane_set_force(plan, lane);
     return flags;
 }
@@ -229,6 +248,11 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     set_separations(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
+    measure_unloading(plan, raw, work, out);
+    brush_measure(plan, lane, fit, out);
+    depth_measure(plan, work, lane, fit, out);
+    tethers_measure(plan, work, fit, out);
+    lateral_measure(plan, raw, work, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))
@@ -237,9 +261,11 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
 }
 
 /* The plan with what belongs to this pixel alone. */
-static struct curve_plan plan_here(const struct curve_plan *plan, const struct raw_curve *raw)
+static struct curve_plan plan_here(const struct curve_plan *plan, const struct raw_curve *raw,
+                                   const struct curve_hint *hint)
 {
     struct curve_plan own = *plan;
+    own.hint = hint;
     if (plan->thickness_from_substrate)
         own.setup.thickness_m = NAN;
     else if (plan->lever.thickness_by_pixel)
@@ -248,14 +274,21 @@ static struct curve_plan plan_here(const struct curve_plan *plan, const struct r
     return own;
 }
 
-void curve_analyse(const struct curve_plan *common, const struct raw_curve *raw,
+void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace)
 {
-    struct curve_plan own = plan_here(common, raw), *plan = &own;
+    curve_analyse_from(plan, raw, NULL, work, out, trace);
+}
+
+void curve_analyse_from(const struct curve_plan *common, const struct raw_curve *raw,
+                        const struct curve_hint *hint, struct curve_work *work,
+                        struct pixel_result *out, struct curve_trace *trace)
+{
+    struct curve_plan own = plan_here(common, raw, hint), *plan = &own;
     struct contact_fit fit = {.sample = {NAN, NAN, NAN}, .contact_point = NAN};
     result_clear(out);
     for (int i = 0; i < 2; i++)
-        work->lane[i].n = work->lane[i].baseline_end = 0;
+        work->lane[i].n = work->lane[i].baseline_end = work->lane[i].found_end = 0;
     work->tracing = trace != NULL;
     for (size_t i = 0; trace && i < work->n_max; i++)
         work->model[i] = NAN, work->in_fit[i] = 0;

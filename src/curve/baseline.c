@@ -183,7 +183,13 @@ void lane_find_baseline(const struct curve_plan *plan, struct lane *lane)
         size_t other = change_point(plan, lane, block, noise);
         if (other < end) end = other;
     }
-    lane->baseline_end = end;
+    lane_take_baseline(plan, end, lane);
+}
+
+void lane_take_baseline(const struct curve_plan *plan, size_t end, struct lane *lane)
+{
+    size_t n = lane->n, block = n / 64 > 4 ? n / 64 : 4;
+    lane->baseline_end = lane->found_end = end;
     /* The onset of contact is gentle: the last blocks may already lean on the surface. */
     size_t guard = end / 12 + block, used = end > guard + 8 ? end - guard : end;
     lane_fit_baseline(plan->baseline_order, used, lane);

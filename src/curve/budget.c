@@ -201,7 +201,7 @@ static enum status values_at(const struct budget_job *job, const struct budget *
     for (size_t i = 0; i < b->n; i++)
         if (b->input[i].item == LEVER_sample_thickness) curve.thickness_m = x[i];
     if (st == ST_OK) {
-        curve_analyse(&plan, &curve, job->work, &result, NULL);
+        curve_analyse_from(&plan, &curve, job->hint, job->work, &result, NULL);
         results_of(&result, value);
     }
     for (int s = 0; s < SEG_COUNT; s++)

@@ -20,7 +20,7 @@
 #include "curve/curve.h"
 
 /** Results with a budget: names of maps. */
-#define BUDGET_LIST(B) B(modulus) B(adhesion) B(work_of_adhesion)
+#define BUDGET_LIST(B) B(modulus) B(adhesion) B(work_of_adhesion) B(hardness) B(unloading_modulus)
 
 enum budget_id {
 #define B(name) BUDGET_##name,
@@ -89,6 +89,7 @@ struct budget_job {
     const struct curve_plan *plan;
     const struct raw_curve *curve;
     struct curve_work *work;
+    const struct curve_hint *hint; /**< of this curve, or NULL */
 };
 
 /** The law of propagation: contributions, shares, combined and complete from the coefficients. */

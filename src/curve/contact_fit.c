@@ -10,106 +10,6 @@
 #include <math.h>
 #include <string.h>
 
-/* The noise alone: what the baseline found beforehand leaves of the off-surface samples (a misfit
- * in contact bends the joint one), or all residuals of the fit where these are few.
- * @return samples in w->model_values */
-static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
-                            const struct fit_set *set)
-{
-    enum { ENOUGH = 100 };
-    size_t n = 0;
-    while (n < set->n && fit_set_sample(set, n) < lane->quiet_end)
-        n++;
-    if (n < ENOUGH) return set->n;
-    memcpy(w->model_values, set->y, n * sizeof *set->y);
-    return n;
-}
-
-/* Residuals of a fit, not whitened, into w->model_values; their sum of squares. */
-static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
-                              const struct fit_result *r)
-{
-    double *rest = w->model_values;
-    fit_values(p, w->fit, r, rest);
-    for (size_t i = 0; i < p->n; i++)
-        rest[i] = p->y[i] - rest[i];
-    return pass_squares(rest, 0, p->n);
-}
-
-/* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
- * plus twice the sum of their correlations, taken up to the first that is not positive. */
-static void inflate(const double *rest, size_t n, struct fit_result *r)
-{
-    double c[NOISE_LAGS + 1], factor = 1.0;
-    noise_autocovariance(rest, n, NOISE_LAGS, c);
-    for (int l = 1; l <= NOISE_LAGS && c[l] > 0; l++)
-        factor += 2.0 * c[l] / c[0];
-    for (int a = 0; a < FIT_MAX_ALL; a++)
-        for (int b = 0; b < FIT_MAX_ALL; b++)
-            r->covariance[a][b] *= factor;
-}
-
-/* Slow noise known from the off-surface samples, in the cosines over a longer set of n. */
-static void use_noise(struct noise *noise, size_t n, struct fit_problem *p)
-{
-    p->ar_order = noise->order;
-    p->ar = noise->phi;
-    p->slow_n = noise->slow_ratio > 0 ? FIT_MAX_SLOW : 0;
-    p->slow_power = noise->slow;
-    for (size_t k = 0; k < p->slow_n; k++) {
-        double index = (double)(k + 1) * (double)noise->samples / (double)n;
-        noise->slow[k] = noise->slow_ratio / (noise->slow_slope == 2 ? index * index : index);
-    }
-}
-
-/* Fill `noise` from what a fit with white noise leaves. */
-static void find_noise(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
-                       const struct fit_set *set, const struct fit_problem *p,
-                       const struct fit_result *r, struct noise *noise)
-{
-    double variance = r->sum_squares / (double)r->degrees_of_freedom, *rest = w->model_values;
-    *noise = (struct noise){.gamma = {variance}};
-    /* in force space the residuals are not the noise: they hold its image in the indentation too */
-    if (!plan->coloured_noise || plan->force_space ||
-        !(sqrt(variance) > 1e-6 * fabs(set->y[p->n - 1])))
-        return;
-    size_t n = noise_samples(w, lane, set);
-    if (n == set->n) plain_residuals(p, w, r);
-    noise->samples = n;
-    noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
-    /* what is left of the noise when its slow part is shrunk */
-    noise->slow_ratio = noise_slow(rest, n, &noise->slow_slope);
-    if (noise->slow_ratio > 0)
-        noise_shrink_slow(rest, n, noise->slow_ratio, noise->slow_slope, FIT_MAX_SLOW * n / set->n);
-    if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
-    if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
-}
-
-/* Noise with a memory: refit with it, from the minimum that white noise found. */
-static void refine_for_noise(struct curve_work *w, const struct lane *lane,
-                             const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
-                             struct noise *noise)
-{
-    struct fit_result found;
-    double white = r->sum_squares;
-    if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
-    use_noise(noise, set->n, p);
-    bool ok = fit_prepare(p, w->fit);
-    if (ok) fit_search(p, w->fit, r->theta, &found);
-    if (ok) fit_finish(p, w->fit, &found);
-    /* a filter that trades much of the plain fit away has seen something else than noise */
-    if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {
-        *r = found;
-        return;
-    }
-    noise->order = 0, noise->slow_ratio = 0;
-    use_noise(noise, set->n, p);
-    if (!fit_prepare(p, w->fit)) return;
-    fit_finish(p, w->fit, r);
-    plain_residuals(p, w, r);
-    inflate(w->model_values, noise_samples(w, lane, set), r);
-}
-
 /* The fitted baseline becomes the lane's. */
 static void adopt_baseline(const struct curve_plan *plan, const struct fit_set *set,
                            const struct fit_problem *p, const struct fit_result *r,
@@ -175,8 +75,14 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     struct fit_result r = {.converged = false};
     if (!fit_minimum(plan, w, set, &context, &p, &r)) return false;
     fit_finish(&p, w->fit, &r);
-    find_noise(plan, w, lane, set, &p, &r, &left->noise);
-    refine_for_noise(w, lane, set, &p, &r, &left->noise);
+    /* in force space the residuals are not the noise: they hold its image in the indentation too */
+    fit_noise_find(plan, plan->coloured_noise && !plan->force_space,
+                   plan->hint && plan->hint->white, w, lane, set, &p, &r, &left->noise);
+    double memory = fit_noise_refine(!plan->model->kink, w, lane, set, &p, &r, &left->noise);
+    double rows = (double)(r.degrees_of_freedom + p.n_theta + p.n_linear);
+    out->whole_rms = sqrt(r.sum_squares / rows);
+    out->effective = rows / memory;
+    out->slow_ratio = left->noise.slow_ratio;
     memcpy(left->theta, r.theta, sizeof r.theta);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);
@@ -222,7 +128,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     fit_set_choose(&shallow, w, lane, out->contact_point, &set);
     if (set.n < SMALLEST_CURVE / 2) return;
     fit_set_problem(plan, w, &set, &context, &p);
-    use_noise(&whole->noise, set.n, &p);
+    fit_noise_use(&whole->noise, set.n, &p);
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     fit_search(&p, w->fit, whole->theta, &r);

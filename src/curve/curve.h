@@ -5,6 +5,7 @@
 #include "calibration/lever.h"
 #include "calibration/tilt.h"
 #include "contact/contact.h"
+#include "contact/unloading.h"
 #include "curve/result.h"
 #include "fit/plane.h"
 #include "recipe/recipe.h"
@@ -42,10 +43,41 @@ struct substrate_box {
     double x_from, x_to, y_from, y_to; /**< m */
 };
 
+/** Search for rupture events (tethers.h). */
+struct tether_plan {
+    size_t window; /**< samples of a line on either side */
+    double alarm;  /**< share of curves without an event that show one */
+    int chain;     /**< 0 none, 1 worm-like, 2 freely jointed */
+    double unit_m; /**< persistence or Kuhn length; NaN = fitted */
+    double temperature_k;
+};
+
+/** Lateral signal (lateral.h). */
+struct lateral_plan {
+    int from;                      /**< cross-talk: 0 baseline, 1 contact, 2 given */
+    double crosstalk, crosstalk_u; /**< V/m, where given */
+    double newton_per_volt;        /**< NaN without torsional calibration */
+};
+
+/** What an earlier analysis of the same curve found, for another one to begin from. Each part is
+ * for settings that cannot change it (grid/reuse.h says which); results are those of an analysis
+ * from nothing. */
+struct curve_hint {
+    size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the
+                                 surface; 0 = to be searched */
+    bool no_spikes;         /**< neither segment has wild samples to look for */
+    bool white;             /**< the fitted segment's noise has no memory */
+    double contact_point_m; /**< of the fitted segment: the search begins there instead of looking
+                                 all along the curve; NaN = not known */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
     struct contact_setup setup;
+    struct map_extent extent; /**< what is made beside the maps that are always there */
+    struct tether_plan tethers;
+    struct lateral_plan lateral;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -55,25 +87,32 @@ struct curve_plan {
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
-    bool two_depths;     /**< fit the shallow half as well */
-    bool values_only;    /**< standard errors are not asked for where they cost further fits */
-    int baseline_order;  /**< 0 offset, 1 line */
+    double drift_m;   /**< known rms step of a random walk from sample to sample; NaN = not known */
+    bool two_depths;  /**< fit the shallow half as well */
+    bool values_only; /**< standard errors are not asked for where they cost further fits */
+    int baseline_order; /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;
     double poisson_ratio;
     double separation_m;  /**< z0 of Tabor's parameter */
     double pixel_pitch_m; /**< distance of neighbouring pixels, NaN = not known; set after making */
+    const struct curve_hint *hint; /**< NULL; for one curve: curve_analyse_from sets it */
     bool thickness_from_substrate; /**< see thickness.h */
     struct substrate_box substrate_box;
     struct plane substrate; /**< contact heights of the bare substrate; set after making */
     int work_from;          /**< 0 model, 1 dmt, 2 jkr, 3 none */
     struct {
+        double from, to; /**< window of the unloading, shares of its peak */
+        double zero_to;  /**< part of the loading that says where depth begins, likewise */
+        struct unloading_law law;
+    } unloading;
+    struct {
         double missing, baseline_slope, force_noise_n, peak_force_n, snap_in, depth_to_radius,
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa,
+            modulus_low_pa, modulus_high_pa, residual_depth, unloading_adhesion,
             surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
             tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;
@@ -85,6 +124,11 @@ struct curve_plan {
 enum status curve_plan_make(const struct recipe *recipe, const struct lever *from_volume,
                             const enum signal_stage stages[SEG_COUNT], const bool there[SEG_COUNT],
                             struct curve_plan *out, struct report *rep) MUST_CHECK;
+
+/** Whether the volume has the lateral signal, where the plan asks for it. @param volts  segment has
+ * a lateral signal in V or quadrants. Errors: ST_RECIPE. */
+enum status lateral_check(const struct curve_plan *plan, const bool volts[SEG_COUNT],
+                          struct report *rep) MUST_CHECK;
 
 /** What follows from plan->lever (spring constant in use, tip, Poisson's ratio): call again after
  * its values were changed. A setup.layer that still fits is kept; one that does not is replaced,
@@ -131,5 +175,13 @@ void curve_work_free(struct curve_work *w);
  *  @param trace  may be NULL */
 void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
                    struct curve_work *work, struct pixel_result *out, struct curve_trace *trace);
+
+/** The same, begun from what is known of this curve. @param hint NULL: nothing */
+void curve_analyse_from(const struct curve_plan *plan, const struct raw_curve *raw,
+                        const struct curve_hint *hint, struct curve_work *work,
+                        struct pixel_result *out, struct curve_trace *trace);
+
+/** How many numbers a fit finds: those searched, and baseline and pull. */
+size_t curve_plan_unknowns(const struct curve_plan *plan);
 
 #endif

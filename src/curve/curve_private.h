@@ -28,6 +28,7 @@ struct lane {
     double rough_noise;                /**< m, found without knowing the curve */
     double z_ref, offset, slope;       /**< baseline: offset + slope (z - z_ref) */
     double off_offset, off_slope;      /**< the same as found before the contact fit */
+    size_t found_end;                  /**< samples the baseline search took as off the surface */
     size_t quiet_end;                  /**< samples the off-surface line was fitted to */
     size_t baseline_end;               /**< samples [0, baseline_end) are off the surface */
     double noise;                      /**< rms of the baseline's residuals, m */
@@ -51,9 +52,11 @@ struct contact_fit {
     double cov[COV_SIZE][COV_SIZE]; /**< of ln E*, Z0, ln w, extra, depth, deflection at the turning
                                        point, h */
     double residual_m;              /**< rms over the samples in contact */
-    double chi_square; /**< mean square in contact over that of the baseline, whitened */
-    double deepest;    /**< indentation at the end of the fitted range */
-    double runs;       /**< score of the number of runs in contact, whitened */
+    double chi_square;           /**< mean square in contact over that of the baseline, whitened */
+    double deepest;              /**< indentation at the end of the fitted range */
+    double runs;                 /**< score of the number of runs in contact, whitened */
+    double whole_rms, effective; /**< of all residuals, whitened, m; independent samples in it */
+    double slow_ratio;           /**< slow noise over white noise; 0: none */
     double half_modulus, half_var; /**< E* over the shallow half, variance of its logarithm */
     size_t used, in_contact, noise_order;
     double length, kappa;
@@ -70,6 +73,7 @@ struct curve_work {
     double *indent;                           /**< fit in force space: z - deflection */
     double *model_values;                     /**< fit set: fitted values, residuals */
     double *scratch;                          /**< [2 n] */
+    double *sums[3];                          /**< [n + 1] running sums */
     double *model;                            /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                          /**< [n] trace */
     struct fit_work *fit;
@@ -87,9 +91,11 @@ double lane_rough_noise(const struct lane *lane, double *scratch);
  * rough_noise. @return how many */
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch);
 
-/** Grow the off-surface part from the far end, fit it, fill offset, slope, noise and baseline_end.
- */
+/** Grow the off-surface part from the far end, then as lane_take_baseline. */
 void lane_find_baseline(const struct curve_plan *plan, struct lane *lane);
+
+/** Samples [0, end) are off the surface: fit them, fill offset, slope, noise and baseline_end. */
+void lane_take_baseline(const struct curve_plan *plan, size_t end, struct lane *lane);
 
 /** Running sums of a straight-line fit, relative to (z0, d0). */
 struct line_sums {
@@ -144,6 +150,11 @@ double sample_modulus(const struct curve_plan *plan, double reduced, double *pow
  *  @param retract  NULL where it cannot be used */
 void measure_transition(const struct curve_plan *plan, const struct lane *retract,
                         const struct contact_fit *fit, struct pixel_result *out);
+
+/** Maps of the unloading analysis, where the plan asks for it, and its flags. Needs the map of
+ * adhesion; overwrites the workspace's fit set. */
+void measure_unloading(const struct curve_plan *plan, const struct raw_curve *raw,
+                       struct curve_work *w, struct pixel_result *out);
 
 /** All maps from lanes and fit; flags that come from them. */
 void measure_maps(const struct curve_plan *plan, const struct curve_work *w,

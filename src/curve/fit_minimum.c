@@ -87,8 +87,9 @@ static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
     struct fit_result found[FIT_STARTS], r;
     size_t block = fit_set_blocks(plan, w, set, &blocks);
     int n = fit_starts(plan, w, &blocks, theta), kept = 0;
-    /* kinks need every sample; a further number is known too badly from blocks */
-    if (block == 1 || plan->model->kink || plan->free_extra) return n;
+    /* kinks need every sample; the further number of an adhesive model is known too badly from
+     * blocks */
+    if (block == 1 || plan->model->kink || (plan->free_extra && plan->model->adhesive)) return n;
     fit_set_problem(plan, w, &blocks, &context, &p);
     p.settle = 1e-3;
     if (!fit_prepare(&p, w->fit)) return n;
@@ -128,11 +129,46 @@ static void search_held(struct curve_work *w, struct fit_problem *p, int n,
     }
 }
 
-bool fit_minimum(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
-                 struct model_context *context, struct fit_problem *p, struct fit_result *best)
+/* One minimum near the contact point is the least one only where there are not several close
+ * together, as with kinks at samples, a jump off contact, a further number, or a part of the
+ * contact only. */
+static bool is_safe_start(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    bool whole = !(plan->from > 0) && plan->to_is == RANGE_SHARE_OF_PEAK && plan->to >= 1.0;
+    return plan->hint && isfinite(plan->hint->contact_point_m) && whole && !m->kink &&
+           !m->adhesive && !plan->free_extra;
+}
+
+/* The contact point is known from an earlier fit to this curve. @return false where that is no
+ * start, or leads nowhere */
+static bool search_from_hint(const struct curve_plan *plan, struct curve_work *w,
+                             const struct fit_set *set, struct model_context *context,
+                             struct fit_problem *p, struct fit_result *best)
+{
+    struct fit_result nothing = {.theta = {0}};
+    double start[FIT_MAX_THETA];
+    if (!is_safe_start(plan)) return false;
+    fit_set_problem(plan, w, set, context, p);
+    if (!shallow_start(plan, set, plan->hint->contact_point_m, false, &nothing, start))
+        return false;
+    for (size_t k = 0; k < p->n_theta; k++)
+        if (!(start[k] > p->low[k] && start[k] < p->high[k])) return false;
+    if (!fit_prepare(p, w->fit)) return false;
+    fit_search(p, w->fit, start, best);
+    return best->converged && !fit_at_bound(plan, p, set, best);
+}
+
+static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
+                         const struct fit_set *set, struct model_context *context,
+                         struct fit_problem *p, struct fit_result *best)
 {
     struct fit_result found;
     double start[FIT_STARTS][FIT_MAX_THETA];
+    if (search_from_hint(plan, w, set, context, p, best)) {
+        search_shallow(plan, w, set, p, best);
+        return isfinite(best->sum_squares);
+    }
     int n = search_blocks(plan, w, set, start);
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
@@ -145,5 +181,13 @@ bool fit_minimum(const struct curve_plan *plan, struct curve_work *w, const stru
         fit_neighbours(w, set, p, best);
     else
         search_shallow(plan, w, set, p, best);
+    return isfinite(best->sum_squares);
+}
+
+bool fit_minimum(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
+                 struct model_context *context, struct fit_problem *p, struct fit_result *best)
+{
+    if (!find_minimum(plan, w, set, context, p, best)) return false;
+    if (!plan->model->kink && !plan->values_only && best->converged) fit_polish(p, w->fit, best);
     return isfinite(best->sum_squares);
 }

@@ -65,10 +65,28 @@ struct noise {
     double phi[NOISE_MAX_ORDER];
     double slow_ratio; /**< of slow noise at index 1 over white, see noise_slow; 0: none */
     int slow_slope;
-    size_t samples;             /**< that it was found in */
+    size_t samples; /**< that it was found in */
+    double freedom; /**< degrees of freedom that its size is known with; see noise_freedom */
     double slow[FIT_MAX_SLOW];  /**< its power in the cosines of a fit set */
     double gamma[PEAK_SAMPLES]; /**< autocovariance at lags 0, 1, ... */
 };
+
+/** Fill `noise` from what a fit with white noise leaves; white unless `coloured`, and where an
+ * earlier look found it so and there are samples enough (`known_white`). Overwrites
+ * w->model_values. */
+void fit_noise_find(const struct curve_plan *plan, bool coloured, bool known_white,
+                    struct curve_work *w, const struct lane *lane, const struct fit_set *set,
+                    const struct fit_problem *p, const struct fit_result *r, struct noise *noise);
+
+/** Put it into a problem over n samples. */
+void fit_noise_use(struct noise *noise, size_t n, struct fit_problem *p);
+
+/** Noise with a memory: refit with it, from the minimum that white noise found. Where no filter can
+ * be trusted, the covariance is inflated and `noise` is white. `smooth`: the model has no
+ * kink. @return how many samples weigh as much as one independent one */
+double fit_noise_refine(bool smooth, struct curve_work *w, const struct lane *lane,
+                        const struct fit_set *set, struct fit_problem *p, struct fit_result *r,
+                        struct noise *noise);
 
 /** Start values: writes up to FIT_STARTS parameter sets, best first; returns how many. */
 enum { FIT_STARTS = 3 };

@@ -105,6 +105,9 @@ static void set_checks(const struct curve_plan *plan, const struct contact_fit *
     set(out, MAP_reduced_chi_square, fit->chi_square, NAN);
     set(out, MAP_residual_runs, fit->runs, NAN);
     set(out, MAP_noise_order, (double)fit->noise_order, NAN);
+    set(out, MAP_slow_noise, fit->slow_ratio, NAN);
+    set(out, MAP_residual_rms, fit->whole_rms, NAN);
+    set(out, MAP_samples_effective, fit->effective, NAN);
     set(out, MAP_depth_to_radius, depth / radius, NAN);
     set(out, MAP_contact_strain, 0.2 * out->map[MAP_contact_radius].value / radius, NAN);
     set(out, MAP_point_uncertainty, u_point / depth, NAN);
@@ -311,6 +314,8 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     const struct lane *fitted = plan->segment == SEG_APPROACH ? go : back;
     double k = plan->setup.spring_n_per_m;
     double u_thickness = sqrt(fit->cov[COV_THICKNESS][COV_THICKNESS]);
+    if (go->found_end) set(out, MAP_approach_baseline_samples, (double)go->found_end, NAN);
+    if (back->found_end) set(out, MAP_retract_baseline_samples, (double)back->found_end, NAN);
     set(out, MAP_thickness, plan->setup.thickness_m, u_thickness > 0 ? u_thickness : NAN);
     set_contact_point(fit, out);
     if (fit->done) set_fit_maps(plan, fitted, fit, out);

@@ -1,6 +1,11 @@
 /* What will be done with every curve, made once: recipe and calibration into one struct. */
+#include "curve/brush_maps.h"
 #include "curve/budget.h"
 #include "curve/curve.h"
+#include "curve/depth.h"
+#include "curve/lateral.h"
+#include "curve/tethers.h"
+#include "curve/unloading_plan.h"
 
 #include <math.h>
 #include <string.h>
@@ -119,11 +124,15 @@ enum status curve_plan_renew(struct curve_plan *plan, struct report *rep)
         .profile_exponent = item[LEVER_tip_profile_exponent].value,
         .cap_radius_m = item[LEVER_tip_cap_radius].value,
         .thickness_m = item[LEVER_sample_thickness].value,
-        .transition = item[LEVER_maugis_parameter].value,
+        .transition = plan->model->may_use & NEEDS(maugis_parameter)
+                          ? item[LEVER_maugis_parameter].value
+                          : (double)NAN,
+        .brush_density_per_m2 = item[LEVER_grafting_density].value,
         .sliding_base = plan->setup.sliding_base,
         .poisson_ratio = item[LEVER_poisson_ratio].value,
         .layer = plan->setup.layer,
     };
+    unloading_plan_renew(plan);
     plan->free_extra = plan->model->has_extra && isnan(plan->setup.transition);
     plan->poisson_ratio = item[LEVER_poisson_ratio].value;
     if (contact_is_prepared(plan->model, &plan->setup)) return ST_OK;
@@ -155,6 +164,8 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.layer_ratio_halfspace = si(r, KEY_limits_layer_ratio_halfspace);
     if (isnan(out->limit.layer_ratio)) out->limit.layer_ratio = out->model->layer_limit;
     out->limit.surface_slope_rad = si(r, KEY_limits_surface_slope);
+    out->limit.residual_depth = si(r, KEY_limits_residual_depth);
+    out->limit.unloading_adhesion = si(r, KEY_limits_unloading_adhesion);
     out->limit.tip_change = si(r, KEY_limits_tip_change);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
@@ -197,6 +208,14 @@ static enum status choose_substrate(const struct recipe *r, struct curve_plan *o
     return ST_OK;
 }
 
+size_t curve_plan_unknowns(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    size_t searched = 1u + (m->free_length ? 1u : 0u) + (m->free_kappa ? 1u : 0u) +
+                      (plan->free_extra ? 1u : 0u);
+    return searched + 1u + (plan->baseline_order ? 1u : 0u) + (m->pull ? 1u : 0u);
+}
+
 void curve_plan_free(struct curve_plan *plan)
 {
     contact_release(&plan->setup);
@@ -209,13 +228,30 @@ static enum status check_tilt_unused(const struct recipe *recipe, struct report 
     const struct recipe_value *asked = &recipe->v[KEY_calibration_tilt_correction];
     if (tilt_needs_tip((enum tilt_correction)asked->choice)) return ST_OK;
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
-        if (recipe->v[rows[i]].given)
+        if (recipe->v[rows[i]].given &&
+            !(rows[i] == KEY_tip_tip_height && recipe->v[KEY_lateral_torsional_constant].given))
             return fail(rep, ST_RECIPE,
                         "line %d: %s.%s is given, but calibration.tilt_correction is %s and does "
                         "not use it; remove the line, or write heim, hutter or beam",
                         recipe->v[rows[i]].line, recipe_rows[rows[i]].section,
                         recipe_rows[rows[i]].key, asked->text);
     return ST_OK;
+}
+
+/* Drift is reckoned with where the residuals are noise, and noise with a memory is looked for. */
+static enum status check_drift(const struct recipe *recipe, const struct curve_plan *plan,
+                               struct report *rep)
+{
+    const struct recipe_value *v = &recipe->v[KEY_contact_drift];
+    if (!v->given) return ST_OK;
+    if (v->si < 0)
+        return fail(rep, ST_RECIPE, "line %d: contact.drift: '%s': an rms cannot be negative",
+                    v->line, v->text);
+    if (plan->coloured_noise && !plan->force_space) return ST_OK;
+    return fail(rep, ST_RECIPE,
+                "line %d: contact.drift is given, but contact.%s does not use it; remove one of "
+                "the lines",
+                v->line, plan->force_space ? "fit_space: force" : "noise: white");
 }
 
 /* A value that only some models read, given for a model that does not: the user believes it counts.
@@ -228,7 +264,8 @@ static enum status check_unused(const struct recipe *recipe, const struct contac
         enum recipe_key key;
     } rows[] = {{LEVER_tip_profile_exponent, KEY_tip_tip_profile_exponent},
                 {LEVER_tip_cap_radius, KEY_tip_tip_cap_radius},
-                {LEVER_maugis_parameter, KEY_sample_maugis_parameter}};
+                {LEVER_maugis_parameter, KEY_sample_maugis_parameter},
+                {LEVER_grafting_density, KEY_sample_grafting_density}};
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
         if (recipe->v[rows[i].key].given && !((m->needs | m->may_use) >> rows[i].item & 1))
             return fail(
@@ -245,12 +282,15 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
                             struct curve_plan *out, struct report *rep)
 {
     *out = (struct curve_plan){.model = contact_at(recipe->v[KEY_contact_model].choice)};
+    map_extent_clear(&out->extent);
     enum status st = lever_settle(recipe, from_volume, &out->lever, rep);
     if (st != ST_OK) return st;
     out->pixel_pitch_m = NAN;
     out->force_space = recipe->v[KEY_contact_fit_space].choice == 1;
     out->coloured_noise = recipe->v[KEY_contact_noise].choice == 0;
+    out->drift_m = si(recipe, KEY_contact_drift);
     out->two_depths = recipe->v[KEY_contact_two_depths].choice == 0;
+    out->extent.analysis[ANALYSIS_shallow] = out->two_depths;
     out->baseline_order = recipe->v[KEY_baseline_order].choice == 0;
     out->shortest_baseline = si(recipe, KEY_baseline_shortest);
     out->from = si(recipe, KEY_contact_from);
@@ -273,8 +313,14 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     st = choose_substrate(recipe, out, rep);
     if (st == ST_OK) st = choose_segment(recipe, there, out, rep);
     if (st == ST_OK) st = check_needs(stages, there, out, rep);
+    if (st == ST_OK) st = unloading_plan_make(recipe, there, out, rep);
     if (st == ST_OK) st = check_unused(recipe, out->model, rep);
+    if (st == ST_OK) st = check_drift(recipe, out, rep);
     if (st == ST_OK) st = check_tilt_unused(recipe, rep);
+    brush_plan(out);
+    if (st == ST_OK) st = depth_plan(recipe, out, rep);
+    if (st == ST_OK) st = tethers_plan(recipe, out, rep);
+    if (st == ST_OK) st = lateral_plan(recipe, out, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

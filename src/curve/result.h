@@ -2,6 +2,8 @@
 #ifndef CANTLE_CURVE_RESULT_H
 #define CANTLE_CURVE_RESULT_H
 
+#include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 /** How a map is drawn by default. */
@@ -62,11 +64,6 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "correlation of modulus and contact point",                                                  \
       "correlation coefficient of ln(E) and Z0 from the fit's covariance")                         \
     M(samples_used, "1", "1", 0, LINEAR, "samples used", "number of samples in the fit")           \
-    M(modulus_half_depth, "Pa", "kPa", 1, LOG, "modulus of the shallow half",                      \
-      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
-      "and model are right")                                                                       \
-    M(modulus_depth_ratio, "1", "1", 1, LINEAR, "modulus of the shallow half over modulus",        \
-      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
     M(reduced_chi_square, "1", "1", 0, LOG, "residuals in contact over baseline noise",            \
       "mean square of the fit's residuals in contact over that of the baseline, after whitening")  \
     M(residual_runs, "1", "1", 0, LINEAR, "runs score of the residuals",                           \
@@ -108,13 +105,169 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
       "radius at peak over thickness")                                                             \
     M(surface_slope, "rad", "degree", 0, LINEAR, "slope of the surface",                           \
       "angle between surface and scan plane, from the contact heights of the neighbouring pixels " \
-      "(accepted and doubtful ones); made when all pixels are done")
+      "(accepted and doubtful ones); made when all pixels are done")                               \
+    M(residual_rms, "m", "pm", 0, LOG, "residual of the whole fit, whitened",                      \
+      "rms of all residuals of the fit, before contact and in it, after whitening: what an "       \
+      "information criterion compares")                                                            \
+    M(samples_effective, "1", "1", 0, LINEAR, "independent samples in the fit",                    \
+      "samples behind residual_rms; where noise with a memory could not be whitened, as many "     \
+      "independent ones as they are worth")                                                        \
+    M(slow_noise, "1", "1", 0, LINEAR, "slow noise over white noise",                              \
+      "power of slow noise (1/f, drift) over that of the white noise at the longest wave of the "  \
+      "off-surface part; 0 where there is none")                                                   \
+    M(approach_baseline_samples, "1", "1", 0, LINEAR, "approach samples off the surface",          \
+      "as the baseline search found them, before the fit")                                         \
+    M(retract_baseline_samples, "1", "1", 0, LINEAR, "retract samples off the surface",            \
+      "as the baseline search found them, before the fit")
+
+/** Analyses that a recipe asks for; their maps are in the file only then. name; recipe section */
+#define ANALYSIS_LIST(A)                                                                           \
+    A(always, "")                                                                                  \
+    A(shallow, "contact.two_depths")                                                               \
+    A(depth, "depth")                                                                              \
+    A(tethers, "tethers")                                                                          \
+    A(lateral, "lateral")                                                                          \
+    A(brush, "contact.model brush")                                                                \
+    A(unloading, "unloading")
+
+enum analysis {
+#define A(name, section) ANALYSIS_##name,
+    ANALYSIS_LIST(A)
+#undef A
+        ANALYSIS_COUNT
+};
+extern const char *const analysis_sections[ANALYSIS_COUNT];
+
+/** Further axis of a map beside y and x. name; largest length; SI unit; unit in the file; words */
+#define AXIS_LIST(A)                                                                               \
+    A(none, 1, "1", "1", "")                                                                       \
+    A(depth, 16, "m", "nm", "indentation at the middle of the window")                             \
+    A(event, 8, "1", "1", "number of the rupture event")
+
+enum map_axis {
+#define A(name, most, si, unit, words) AXIS_##name,
+    AXIS_LIST(A)
+#undef A
+        AXIS_COUNT
+};
+enum {
+#define A(name, most, si, unit, words) AXIS_MOST_##name = (most),
+    AXIS_LIST(A)
+#undef A
+        AXIS_LONGEST = 16
+};
+struct axis_row {
+    const char *name;
+    size_t most;
+    const char *si_unit, *unit, *words;
+};
+extern const struct axis_row axis_rows[AXIS_COUNT];
+
+/** The maps of analyses that are made on demand. As MAP_LIST, and before the words: analysis;
+ * further axis. A map with a further axis has one id for each of its layers, MAP_name + layer, so
+ * that each layer is treated like a plane; in the file they are one dataset [ny,nx,layers]. */
+#define FURTHER_MAP_LIST(M)                                                                        \
+    M(modulus_half_depth, "Pa", "kPa", 1, LOG, shallow, none, "modulus of the shallow half",       \
+      "E from a fit to half the indentation: equals the modulus where thickness, contact point "   \
+      "and model are right")                                                                       \
+    M(modulus_depth_ratio, "1", "1", 1, LINEAR, shallow, none,                                     \
+      "modulus of the shallow half over modulus",                                                  \
+      "modulus_half_depth over modulus; below 1 where the sample feels stiffer with depth")        \
+    M(depth_modulus, "Pa", "kPa", 1, LOG, depth, depth, "modulus in a window of indentation",      \
+      "E that the sample shows over one window of indentation, from the fitted contact point on "  \
+      "(docs/methods.md, Modulus against depth)")                                                  \
+    M(hardness, "Pa", "kPa", 1, LOG, unloading, none, "hardness",                                  \
+      "peak force of the unloading over contact area, H = P/A (unloading analysis)")               \
+    M(unloading_modulus, "Pa", "kPa", 1, LOG, unloading, none, "modulus from the unloading",       \
+      "Young's modulus of the sample from unloading_reduced_modulus, the tip's own elasticity "    \
+      "taken off")                                                                                 \
+    M(unloading_reduced_modulus, "Pa", "kPa", 1, LOG, unloading, none,                             \
+      "reduced modulus from the unloading",                                                        \
+      "E_r = sqrt(pi) S/(2 beta sqrt(A)), of sample and tip together")                             \
+    M(unloading_stiffness, "N/m", "N/m", 1, LOG, unloading, none,                                  \
+      "contact stiffness at the start of unloading",                                               \
+      "S = dF/dh of the fitted power law at the peak force of the unloading")                      \
+    M(unloading_exponent, "1", "1", 1, LINEAR, unloading, none, "exponent of the unloading",       \
+      "m of F = B (h - h_f)^m")                                                                    \
+    M(unloading_force, "N", "nN", 1, LINEAR, unloading, none, "peak force of the unloading",       \
+      "P: of the fitted unloading where the retract begins")                                       \
+    M(unloading_depth, "m", "nm", 1, LINEAR, unloading, none, "depth at the start of unloading",   \
+      "h_max: (Z - d) there less its value where the loading began, which a power law through "    \
+      "the loading finds")                                                                         \
+    M(residual_depth, "m", "nm", 1, LINEAR, unloading, none, "depth after unloading",              \
+      "h_f: depth at which the fitted unloading reaches zero force")                               \
+    M(residual_depth_ratio, "1", "1", 1, LINEAR, unloading, none,                                  \
+      "depth after unloading over depth",                                                          \
+      "h_f/h_max: 0 is elastic, 1 plastic; above 0.7 material may pile up around the tip")         \
+    M(contact_depth, "m", "nm", 1, LINEAR, unloading, none, "contact depth",                       \
+      "h_c = h_max - epsilon P/S: along which the tip is in contact")                              \
+    M(contact_area, "m2", "nm2", 1, LOG, unloading, none, "contact area of the unloading",         \
+      "A(h_c): projected, from the area function that the recipe names")                           \
+    M(unloading_residual, "N", "pN", 0, LINEAR, unloading, none, "residual of the unloading fit",  \
+      "rms residual of the power law times the spring constant, over its window")                  \
+    M(unloading_samples, "1", "1", 0, LINEAR, unloading, none, "samples of the unloading fit",     \
+      "number of samples in its window")                                                           \
+    M(brush_length, "m", "nm", 1, LINEAR, brush, none, "length of the brush",                      \
+      "L of the model brush: distance at which the tip meets it")                                  \
+    M(elastic_indentation, "m", "nm", 1, LINEAR, brush, none, "indentation of the body",           \
+      "what of the indentation at peak the elastic body behind the brush takes")                   \
+    M(event_count, "1", "1", 0, LINEAR, tethers, none, "rupture events",                           \
+      "number of rupture events on the retract, the pull-off from the surface among them where "   \
+      "it is sharp")                                                                               \
+    M(first_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the first rupture",        \
+      "drop of the pulling force at the first rupture event of the retract")                       \
+    M(first_event_separation, "m", "nm", 1, LINEAR, tethers, none, "place of the first rupture",   \
+      "tip-sample separation at it")                                                               \
+    M(last_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the last rupture",          \
+      "drop of the pulling force at the last rupture event of the retract")                        \
+    M(last_event_separation, "m", "nm", 1, LINEAR, tethers, none, "place of the last rupture",     \
+      "tip-sample separation at it")                                                               \
+    M(largest_event_force, "N", "pN", 1, LINEAR, tethers, none, "force of the largest rupture",    \
+      "drop of the pulling force at the largest rupture event of the retract")                     \
+    M(largest_event_separation, "m", "nm", 1, LINEAR, tethers, none,                               \
+      "place of the largest rupture", "tip-sample separation at it")                               \
+    M(chain_contour_length, "m", "nm", 1, LINEAR, tethers, none, "contour length of the chain",    \
+      "of the chain that holds before the last rupture")                                           \
+    M(chain_unit_length, "m", "nm", 1, LOG, tethers, none, "persistence or Kuhn length",           \
+      "persistence length of the worm-like, Kuhn length of the freely jointed chain; with an "     \
+      "error where it is fitted")                                                                  \
+    M(chain_chi_square, "1", "1", 0, LOG, tethers, none, "residuals of the chain over noise",      \
+      "mean square of the chain fit's residuals over that of the baseline")                        \
+    M(lateral_at_peak, "V", "mV", 1, LINEAR, lateral, none, "lateral signal at peak",              \
+      "twist of the lever at the turning point of the approach, line and cross-talk taken off")    \
+    M(lateral_on_approach, "V", "mV", 1, LINEAR, lateral, none, "lateral signal on approach",      \
+      "the same, mean over the samples in contact on approach")                                    \
+    M(lateral_on_retract, "V", "mV", 1, LINEAR, lateral, none, "lateral signal on retract",        \
+      "the same, mean over the samples in contact on retract")                                     \
+    M(lateral_half_difference, "V", "mV", 1, LINEAR, lateral, none,                                \
+      "half the lateral signal between approach and retract",                                      \
+      "half of on approach less on retract: what turns its sign with the direction, as friction "  \
+      "does")                                                                                      \
+    M(lateral_crosstalk, "V/m", "mV/nm", 1, LINEAR, lateral, none, "lateral cross-talk",           \
+      "lateral signal for each unit of deflection, taken off")                                     \
+    M(lateral_force_at_peak, "N", "nN", 1, LINEAR, lateral, none, "lateral force at peak",         \
+      "lateral_at_peak as a force at the apex, where the torsional calibration is given")          \
+    M(lateral_force_on_approach, "N", "nN", 1, LINEAR, lateral, none, "lateral force on approach", \
+      "likewise of lateral_on_approach")                                                           \
+    M(lateral_force_on_retract, "N", "nN", 1, LINEAR, lateral, none, "lateral force on retract",   \
+      "likewise of lateral_on_retract")                                                            \
+    M(lateral_force_half_difference, "N", "nN", 1, LINEAR, lateral, none,                          \
+      "half the lateral force between approach and retract",                                       \
+      "likewise of lateral_half_difference")                                                       \
+    M(event_force, "N", "pN", 1, LINEAR, tethers, event, "force of the rupture event",             \
+      "drop of the pulling force; events in the order of time")                                    \
+    M(event_separation, "m", "nm", 1, LINEAR, tethers, event, "place of the rupture event",        \
+      "tip-sample separation at it")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
     MAP_LIST(M)
 #undef M
-        MAP_COUNT
+#define M(name, si, unit, errors, scale, analysis, axis, words, definition)                        \
+    MAP_##name, MAP_##name##_last = MAP_##name + AXIS_MOST_##axis - 1,
+        FURTHER_MAP_LIST(M)
+#undef M
+            MAP_COUNT
 };
 
 struct map_row {
@@ -122,8 +275,37 @@ struct map_row {
     int errors; /**< a dataset NAME_errors with one standard deviation goes with it */
     enum map_scale scale;
     const char *words, *definition;
+    enum analysis analysis;
+    enum map_axis axis;
+    int first; /**< id of the map's first layer: the layer is id - first; a plane: its own id */
 };
 extern const struct map_row map_rows[MAP_COUNT];
+
+/** Number of a layer of a map, from 0; 0 for a plane. */
+static inline size_t map_layer(int map)
+{
+    return (size_t)(map - map_rows[map].first);
+}
+/** Begins a dataset: every plane, and the first layer of the others. */
+static inline bool map_begins(int map)
+{
+    return map == map_rows[map].first;
+}
+/** As people write it: "modulus", "depth_modulus:3" (counted from 1). */
+void map_label(int map, char out[64]);
+
+/** What a run makes: which analyses, how long the further axes are, and their coordinates in SI. */
+struct map_extent {
+    bool analysis[ANALYSIS_COUNT];
+    size_t length[AXIS_COUNT]; /**< none: 1 */
+    double at[AXIS_COUNT][AXIS_LONGEST];
+};
+/** Nothing but the maps that are always there. */
+void map_extent_clear(struct map_extent *e);
+/** The row's words, and for a layer where it lies: "..., at 50 nm". */
+void map_words(const struct map_extent *e, int map, char out[160]);
+/** Whether the map, or this layer of it, is made. */
+bool map_is_made(const struct map_extent *e, int map);
 
 /** Severity of a flag. NOTE: remark; DOUBT: value kept, pixel "doubtful"; REJECT: pixel "rejected".
  */
@@ -173,7 +355,27 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(steep, DOUBT, "the surface is steeper than the limit: indentation is not normal to it")      \
     F(bare_substrate, REJECT,                                                                      \
       "no layer here: marked as substrate, or not higher than it by three standard errors")        \
-    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")
+    F(more_events, NOTE,                                                                           \
+      "more rupture events than the file has places for: the last are left out")                   \
+    F(no_chain, NOTE, "no chain could be fitted before the last rupture")                          \
+    F(chain_misfit, NOTE, "the force before the last rupture is not that of the chain")            \
+    F(no_lateral, NOTE,                                                                            \
+      "the lateral signal is missing here, or has too little contact or baseline")                 \
+    F(tip_changed, DOUBT, "scanned after a step that all pixels share: the tip may have changed")  \
+    F(no_unloading, DOUBT,                                                                         \
+      "the unloading could not be fitted: no usable pair of curves, fewer than ten samples in "    \
+      "its window, or no minimum")                                                                 \
+    F(unloading_exponent, DOUBT, "the exponent of the unloading lies outside 1 to 3")              \
+    F(no_plastic_depth, DOUBT,                                                                     \
+      "no depth is left after unloading (two standard errors): elastic, so the hardness is only "  \
+      "a mean pressure")                                                                           \
+    F(pile_up, DOUBT,                                                                              \
+      "the depth left after unloading is above the limit: material may pile up, and the area be "  \
+      "larger than reckoned")                                                                      \
+    F(no_unloading_modulus, DOUBT,                                                                 \
+      "the contact depth has no area, or the reduced modulus is above that of the tip")            \
+    F(unloading_adhesion, DOUBT,                                                                   \
+      "the pull-off force is too large for an unloading analysis, which knows no adhesion")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,
@@ -217,6 +419,7 @@ struct pixel_result {
     struct measured map[MAP_COUNT];
     uint64_t flags;
     uint8_t state;
+    uint8_t copied; /**< 1: taken from another map file as it stands, not computed here */
 };
 
 /** All NaN, no flag, pending. */

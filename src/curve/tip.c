@@ -143,13 +143,13 @@ static void find_relations(const struct budget *b, const struct budget_result *e
     io->per_sensitivity = -by_sensitivity / c_tip;
 }
 
-enum status tip_combine(const struct budget_job *job, enum lever_item item,
+enum status tip_combine(const struct budget_job *job, enum lever_item item, enum budget_id which,
                         const struct known *reference, struct tip_summary *io, struct report *rep)
 {
     struct budget *b = &io->budget;
     enum status st = budget_linear(job, b, rep);
     if (st != ST_OK) return st;
-    const struct budget_result *e = &b->result[BUDGET_modulus];
+    const struct budget_result *e = &b->result[which];
     double c_tip = NAN, sum = io->u_random * io->u_random;
     for (size_t i = 0; i < b->n && e->there; i++)
         if (b->input[i].item == item) c_tip = e->coefficient[i];

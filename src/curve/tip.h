@@ -45,9 +45,10 @@ struct tip_summary {
 void tip_sum(struct tip_curve *curve, size_t n, double limit, double *scratch,
              struct tip_summary *out);
 
-/** Fill budget, parts and u. job->plan must have the tip value found. reference: the modulus.
- *  Errors: as budget_linear; ST_INPUT when the modulus does not depend on the tip value here. */
-enum status tip_combine(const struct budget_job *job, enum lever_item item,
+/** Fill budget, parts and u. job->plan must have the tip value found. which: the result that is the
+ * reference's modulus (modulus, or unloading_modulus for the factor of the area). Errors: as
+ * budget_linear; ST_INPUT when the modulus does not depend on the tip value here. */
+enum status tip_combine(const struct budget_job *job, enum lever_item item, enum budget_id which,
                         const struct known *reference, struct tip_summary *io,
                         struct report *rep) MUST_CHECK;
 

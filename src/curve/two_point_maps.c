@@ -212,7 +212,7 @@ void measure_transition(const struct curve_plan *plan, const struct lane *retrac
     if (retract) measure_two_point(plan, retract, out);
     if (!fit->done) return;
     if (out->map[MAP_work_of_adhesion].value > 0) measure_tabor(plan, fit, out);
-    if (plan->free_extra) {
+    if (plan->free_extra && plan->model->adhesive) {
         double lambda = exp(fit->sample.extra);
         set(out, MAP_transition_parameter, lambda, lambda * sqrt(fit->cov[COV_EXTRA][COV_EXTRA]));
     }

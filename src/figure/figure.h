@@ -48,6 +48,28 @@ struct figure_panel {
 enum status figure_maps(const char *title, const struct figure_map *maps, size_t n, size_t columns,
                         const char *path, struct report *rep) MUST_CHECK;
 
+/** How values are distributed, and where their phases lie. Everything borrowed. */
+struct figure_distribution {
+    const char *title, *label; /**< label: words; the unit with prefix is added */
+    const char *si_unit;
+    const double *value; /**< [n] ascending, SI, above zero */
+    size_t n;
+    double median, low, high; /**< of the median, SI; NaN = not drawn */
+    /* Normal distributions of ln(value): */
+    int k;                            /**< 0 = none */
+    const double *weight, *mean, *sd; /**< [k] */
+    /* The plane; phase NULL = none. */
+    size_t ny, nx;
+    const double *x_m, *y_m; /**< [nx], [ny] ascending */
+    const uint8_t *phase;    /**< [ny*nx] 0 = not used, 1..k */
+    const char *text;        /**< below: lines separated by newlines */
+};
+
+/** Draw a histogram over a logarithmic axis with the distributions' curves, and the phase map
+ * beside it. Path and errors as for figure_maps. */
+enum status figure_distribution(const struct figure_distribution *d, const char *path,
+                                struct report *rep) MUST_CHECK;
+
 /** Draw panels one under the other, with `text` (lines separated by newlines) beside them. Path and
  *  errors as for figure_maps. */
 enum status figure_panels(const char *title, const struct figure_panel *panels, size_t n,

@@ -99,7 +99,7 @@ enum status scale_make(struct value_scale *out, const struct figure_map *map, st
         out->prefix = units_prefix(out->log_scale && out->high > 1e3 * out->low
                                        ? sqrt(out->low * out->high)
                                        : fmax(fabs(out->low), fabs(out->high)),
-                                   &out->factor);
+                                   map->si_unit, &out->factor);
     free(sorted);
     return ST_OK;
 }

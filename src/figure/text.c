@@ -104,7 +104,7 @@ void text_value(double si_value, const char *si_unit, int digits, char *out, siz
 {
     double factor = 1;
     char unit[32];
-    const char *prefix = strcmp(si_unit, "1") == 0 ? "" : units_prefix(si_value, &factor);
+    const char *prefix = strcmp(si_unit, "1") == 0 ? "" : units_prefix(si_value, si_unit, &factor);
     text_unit(prefix, si_unit, unit, sizeof unit);
     snprintf(out, size, "%.*g%s%s", digits, si_value / factor, *unit ? " " : "", unit);
 }

@@ -2,15 +2,36 @@
 
 #include "base/lanes.h"
 
+/* Samples from `from` on, one by one. */
+LANES_INLINE void add_each(const struct moment_columns *c, const size_t nj, const size_t nq,
+                           size_t from, struct moment_sums *out)
+{
+    for (size_t i = from; i < c->to; i++) {
+        double r = c->y[i] - c->f[i];
+        out->rr += r * r;
+        for (size_t a = 0; a < nj; a++) {
+            out->jr[a] += c->j[a][i] * r;
+            for (size_t b = 0; b <= a; b++)
+                out->jj[a][b] += c->j[a][i] * c->j[b][i];
+        }
+        for (size_t k = 0; k < nq; k++) {
+            out->qr[k] += c->q[k][i] * r;
+            for (size_t a = 0; a < nj; a++)
+                out->qj[k][a] += c->q[k][i] * c->j[a][i];
+        }
+    }
+}
+
 /* The compiler must know nj and nq to keep the sums in registers. */
+enum { FEW = 4 };
+
 LANES_INLINE void sums_of(const struct moment_columns *c, const size_t nj, const size_t nq,
                           struct moment_sums *out)
 {
-    lanes rr = {0}, jr[MOMENTS_MOST] = {0}, qr[MOMENTS_MOST] = {0};
-    lanes jj[MOMENTS_MOST][MOMENTS_MOST] = {0}, qj[MOMENTS_MOST][MOMENTS_MOST] = {0};
+    lanes rr = {0}, jr[FEW] = {0}, qr[FEW] = {0}, jj[FEW][FEW] = {0}, qj[FEW][FEW] = {0};
     size_t i = c->from;
     for (; i + LANES <= c->to; i += LANES) {
-        lanes r = lanes_load(c->y + i) - lanes_load(c->f + i), j[MOMENTS_MOST];
+        lanes r = lanes_load(c->y + i) - lanes_load(c->f + i), j[FEW];
         rr += r * r;
 #pragma GCC unroll 4
         for (size_t a = 0; a < nj; a++) {
@@ -40,20 +61,7 @@ LANES_INLINE void sums_of(const struct moment_columns *c, const size_t nj, const
         for (size_t a = 0; a < nj; a++)
             out->qj[k][a] = lanes_sum(qj[k][a]);
     }
-    for (; i < c->to; i++) {
-        double r = c->y[i] - c->f[i];
-        out->rr += r * r;
-        for (size_t a = 0; a < nj; a++) {
-            out->jr[a] += c->j[a][i] * r;
-            for (size_t b = 0; b <= a; b++)
-                out->jj[a][b] += c->j[a][i] * c->j[b][i];
-        }
-        for (size_t k = 0; k < nq; k++) {
-            out->qr[k] += c->q[k][i] * r;
-            for (size_t a = 0; a < nj; a++)
-                out->qj[k][a] += c->q[k][i] * c->j[a][i];
-        }
-    }
+    add_each(c, nj, nq, i, out);
 }
 
 LANES_CLONES void moments(const struct moment_columns *c, struct moment_sums *out)
@@ -68,8 +76,9 @@ LANES_CLONES void moments(const struct moment_columns *c, struct moment_sums *ou
         CASES(2)
         CASES(3)
         CASES(4)
-    default:
-        sums_of(c, 0, 0, out);
+    default: /* more unknowns than a contact has */
+        *out = (struct moment_sums){0};
+        add_each(c, c->nj, c->nq, c->from, out);
     }
 #undef CASES
 #undef CASE

@@ -5,20 +5,20 @@
 
 #include <stddef.h>
 
-enum { MOMENTS_MOST = 4 }; /* columns of either kind */
+enum { MOMENTS_MOST_J = 8, MOMENTS_MOST_Q = 4 }; /* up to four of both are quick */
 
 /** Columns over samples [from, to): residual r = y - f, derivatives j, linear columns q. */
 struct moment_columns {
     size_t from, to;
     const double *y, *f;
     size_t nj, nq;
-    const double *j[MOMENTS_MOST], *q[MOMENTS_MOST];
+    const double *j[MOMENTS_MOST_J], *q[MOMENTS_MOST_Q];
 };
 
 struct moment_sums {
-    double rr, jr[MOMENTS_MOST], qr[MOMENTS_MOST];
-    double jj[MOMENTS_MOST][MOMENTS_MOST]; /**< lower triangle */
-    double qj[MOMENTS_MOST][MOMENTS_MOST]; /**< [q][j] */
+    double rr, jr[MOMENTS_MOST_J], qr[MOMENTS_MOST_Q];
+    double jj[MOMENTS_MOST_J][MOMENTS_MOST_J]; /**< lower triangle */
+    double qj[MOMENTS_MOST_Q][MOMENTS_MOST_J]; /**< [q][j] */
 };
 
 void moments(const struct moment_columns *c, struct moment_sums *out);

@@ -185,6 +185,37 @@ double noise_slow(const double *r, size_t n, int *slope)
     return gain > 7.0 ? ratio : 0;
 }
 
+double noise_walk_ratio(const double *r, size_t n, double step, const double *phi, size_t order)
+{
+    double sum = 0, share = 1.0, walk = step * (double)n / M_PI, white;
+    for (size_t i = order ? order : 1; i < n; i++) {
+        double rest = order ? r[i] : r[i] - r[i - 1];
+        for (size_t j = 0; j < order; j++)
+            rest -= phi[j] * r[i - 1 - j];
+        sum += rest * rest;
+    }
+    for (size_t j = 0; j < order; j++)
+        share -= phi[j];
+    /* level of the spectrum at low frequency, where the walk is */
+    if (order)
+        white = sum / (double)(n - order) / (share * share);
+    else
+        white = 0.5 * fmax(sum / (double)(n - 1) - step * step, 0.01 * step * step);
+    return white > 0 ? walk * walk / white : 0;
+}
+
+double noise_freedom(size_t n, size_t order, double slow_ratio, int slow_slope)
+{
+    double variance = 2.0 * (double)order / (double)n, squares = 0;
+    size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
+    for (size_t j = SLOWEST; j <= last && slow_ratio > 0; j++) {
+        double index = (double)j, slow = slow_ratio / (slow_slope == 2 ? index * index : index);
+        squares += slow * slow / ((1.0 + slow) * (1.0 + slow));
+    }
+    if (squares > 0) variance += 1.0 / squares;
+    return 1.0 / variance;
+}
+
 void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last)
 {
     for (size_t j = 1; j <= last; j++) {

@@ -31,6 +31,19 @@ size_t noise_fit(const double *r, size_t n, double phi[NOISE_MAX_ORDER], double 
  *  @return ratio, in units of the white noise's variance */
 double noise_slow(const double *r, size_t n, int *slope);
 
+/** The ratio, for slope 2, of a random walk of known rms step beside white noise of the variance
+ * that `order` and phi find in r [n] (order 0: that of the differences of neighbours). The cosines
+ * are a walk's principal axes, its power at index j is (step / (2 sin(pi j/(2n))))^2. */
+double noise_walk_ratio(const double *r, size_t n, double step, const double *phi, size_t order);
+
+/** Degrees of freedom of the power at low frequency that noise_fit and noise_slow find in n
+ * samples, i.e. 2 over its relative variance: 4 order/n for the autoregressive spectrum at
+ * frequency nil (K. N. Berk, Ann. Statist. 2 (1974) 489, from memory), 2/sum_j w_j^2 for the slow
+ * ratio, w_j the slow share of the power at index j (Fisher's information of its logarithm).
+ * Infinite for white noise.
+ */
+double noise_freedom(size_t n, size_t order, double slow_ratio, int slow_slope);
+
 /** Shrink r's parts along the cosines 1 .. last of such noise to the level of the white, in place.
  */
 void noise_shrink_slow(double *r, size_t n, double ratio, int slope, size_t last);

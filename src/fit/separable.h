@@ -11,7 +11,7 @@
 #include <stddef.h>
 
 enum { FIT_MAX_SLOW = 48 };
-enum { FIT_MAX_THETA = 4, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
+enum { FIT_MAX_THETA = 8, FIT_MAX_LINEAR = 4, FIT_MAX_ALL = FIT_MAX_THETA + FIT_MAX_LINEAR };
 
 /** The model: f(theta) and its derivatives at samples [first, n); zero before `first`. */
 struct fit_columns {
@@ -72,6 +72,14 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w);
 /** Search from a start; out->theta, sum_squares, converged, iterations are filled. */
 void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
                 struct fit_result *out);
+
+/** After fit_search: Gauss-Newton steps until they are rounding, so that the minimum does not tell
+ * from where it was found. Where steps do not shrink (a minimum with a kink) nothing changes. */
+void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_result *io);
+/** The same from a start so far off that its derivatives mislead: up to 500 short steps first.
+ * Slow; the contact fit takes its starts from a scan and has no need of it. */
+void fit_search_far(const struct fit_problem *p, struct fit_work *w, const double *start,
+                    struct fit_result *out);
 
 /** Linear coefficients and covariance at out->theta. */
 void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_result *out);

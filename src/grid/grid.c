@@ -5,6 +5,7 @@
 #include "grid/schedule.h"
 #include "grid/tiles.h"
 #include "maps/agree.h"
+#include "maps/parent.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -45,8 +46,8 @@ size_t grid_memory(const struct volume_facts *f)
     double chunks = 0;
     for (int i = 0; i < SEG_COUNT; i++)
         chunks += chunk_memory(&f->seg[i]);
-    /* rank 0 holds one plane, states, flags, heights, slopes and runs when it finishes the file */
-    size_t finish = 31 * f->nx * f->ny;
+    /* rank 0 holds two planes, states, flags, heights, slopes and runs when it finishes the file */
+    size_t finish = 39 * f->nx * f->ny;
     return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
            longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double) + (size_t)chunks + finish;
 }
@@ -75,6 +76,19 @@ static void worker_end(struct worker *w)
     free(w->results);
 }
 
+/* Of the tile that was read last. */
+static void one_pixel(struct worker *w, size_t row, size_t col, struct pixel_result *out)
+{
+    const struct grid_job *job = w->job;
+    const struct curve_hint *known = NULL;
+    struct curve_hint hint;
+    struct raw_curve raw;
+    if (job->parent && parent_keeps(job->parent, row, col, out)) return;
+    if (job->parent) known = parent_hint(job->parent, row, col, &hint);
+    volume_curve(job->volume, row, col, &raw);
+    curve_analyse_from(job->plan, &raw, known, w->curve, out, NULL);
+}
+
 /* Analyse and write a part of the tile that was read last. */
 static enum status do_part(struct worker *w, size_t index, struct tile part, struct digest digest,
                            struct report *rep)
@@ -83,9 +97,7 @@ static enum status do_part(struct worker *w, size_t index, struct tile part, str
     struct pixel_result *next = w->results;
     for (size_t row = part.row0; row < part.row0 + part.rows; row++)
         for (size_t col = part.col0; col < part.col0 + part.cols; col++) {
-            struct raw_curve raw;
-            volume_curve(job->volume, row, col, &raw);
-            curve_analyse(job->plan, &raw, w->curve, next++, NULL);
+            one_pixel(w, row, col, next++);
             board_beat(&w->board);
         }
     enum status st = maps_write_tile(job->maps, index, part, w->results, digest, rep);

@@ -20,6 +20,7 @@ struct grid_job {
     struct stop stop;
     double beat_s;        /**< a rank at work gives a sign of life at least that often */
     uint64_t pixels_done; /**< by earlier runs: not computed again */
+    const struct maps_parent *parent; /**< a refit starts from it; NULL: a fresh map */
 };
 
 /** Collective. Every tile that is left is read, analysed and written by one rank; before that the
@@ -39,7 +40,7 @@ enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out
                         struct report *rep) MUST_CHECK;
 
 /** About how many bytes one rank needs, the program itself included; for `describe`. Rank 0 needs
- * 31 bytes a pixel of it to finish the file. */
+ * 39 bytes a pixel of it, the others 9, to finish the file. */
 size_t grid_memory(const struct volume_facts *facts);
 
 #endif

@@ -2,6 +2,7 @@
 
 #include "base/watch.h"
 #include "maps/agree.h"
+#include "maps/parent.h"
 
 #include <stdlib.h>
 
@@ -19,6 +20,7 @@ static size_t tile_of(const struct volume *v, size_t row, size_t col)
 struct bench {
     struct raw_curve curve; /* borrows from the volume's tile */
     struct budget_job job;
+    struct curve_hint hint;
     double (*ratio)[BUDGET_COUNT];
 };
 
@@ -34,7 +36,8 @@ static enum status read_pixel(const struct grid_job *job, const struct budget *b
     enum status st = volume_read_tile(job->volume, volume_tile(job->volume, index), rep);
     if (st != ST_OK) return st;
     volume_curve(job->volume, b->row, b->col, &w->curve);
-    w->job = (struct budget_job){job->plan, &w->curve, curve_work_new(longest)};
+    w->job = (struct budget_job){job->plan, &w->curve, curve_work_new(longest), NULL};
+    if (job->parent) w->job.hint = parent_hint(job->parent, b->row, b->col, &w->hint);
     return w->job.work
                ? ST_OK
                : fail(rep, ST_MEMORY, "not enough memory for curves of %zu samples", longest);

@@ -1,4 +1,5 @@
 #include "intake/files.h"
+#include "intake/utf8.h"
 
 #include <archive.h>
 #include <archive_entry.h>
@@ -152,7 +153,7 @@ static enum status next_of_folder(struct files *f, size_t *size, bool *more, str
     return st;
 }
 
-static enum status next_of_tar(struct files *f, size_t *size, bool *more, struct report *rep)
+static enum status next_member(struct files *f, size_t *size, bool *more, struct report *rep)
 {
     struct archive_entry *entry;
     enum status st = ST_OK;
@@ -179,6 +180,14 @@ static enum status next_of_tar(struct files *f, size_t *size, bool *more, struct
             return fail(rep, ST_INPUT, "%s: %s: cannot be unpacked: %s", f->path, f->name,
                         archive_error_string(f->tar));
     }
+    return st;
+}
+
+static enum status next_of_tar(struct files *f, size_t *size, bool *more, struct report *rep)
+{
+    locale_t before = utf8_enter();
+    enum status st = next_member(f, size, more, rep);
+    utf8_leave(before);
     return st;
 }
 

@@ -2,6 +2,7 @@
  * (R. Kern, 2007); an .npz file is a zip of them. */
 #include "intake/build.h"
 #include "intake/spool.h"
+#include "intake/utf8.h"
 
 #include <archive.h>
 #include <archive_entry.h>
@@ -193,7 +194,12 @@ done:
 enum status array_npy(struct array **out, const char *path, const char *member, struct report *rep)
 {
     *out = NULL;
-    if (*member) return open_member(out, path, member, rep);
+    if (*member) {
+        locale_t before = utf8_enter();
+        enum status st = open_member(out, path, member, rep);
+        utf8_leave(before);
+        return st;
+    }
     int fd = open(path, O_RDONLY | O_CLOEXEC);
     if (fd < 0) return fail(rep, ST_INPUT, "%s: cannot be read: %s", path, strerror(errno));
     return open_npy(out, fd, path, rep);

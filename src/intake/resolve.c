@@ -182,6 +182,11 @@ static enum status read_array(struct build *b, enum intake_key key, size_t expec
             st = description_at(b->d, key, ST_INPUT, rep);
     }
     if (st == ST_OK) st = array_doubles(a, most_numbers, si, n, rep);
+    if (st == ST_OK && *n == 0) st = fail(rep, ST_INPUT, "%s: it holds no numbers", a->name);
+    if (st != ST_OK) {
+        free(*si);
+        *si = NULL;
+    }
     a->drop(a);
     for (size_t i = 0; st == ST_OK && i < *n; i++)
         (*si)[i] = scale.factor * (*si)[i] + scale.offset;

@@ -164,6 +164,18 @@ enum status h5get_length(hid_t at, const char *path, size_t *out, struct report 
     return good ? ST_OK : fail(rep, ST_INPUT, "%s: expected a list of numbers", path);
 }
 
+enum status h5get_class(hid_t at, const char *path, H5T_class_t *out, struct report *rep)
+{
+    hid_t set = open_set(at, path, rep);
+    *out = H5T_NO_CLASS;
+    if (set < 0) return ST_INPUT;
+    hid_t type = H5Dget_type(set);
+    if (type >= 0) *out = H5Tget_class(type);
+    if (type >= 0) H5Tclose(type);
+    H5Dclose(set);
+    return ST_OK;
+}
+
 static bool has_shape(hid_t set, int rank, const size_t *dims)
 {
     hsize_t found[H5S_MAX_RANK];

@@ -28,6 +28,10 @@ bool h5get_attr_text(hid_t object, const char *name, char *out, size_t size);
 /** Length of a one-dimensional dataset. */
 enum status h5get_length(hid_t at, const char *path, size_t *out, struct report *rep) MUST_CHECK;
 
+/** Class of a dataset's numbers. */
+enum status h5get_class(hid_t at, const char *path, H5T_class_t *out,
+                        struct report *rep) MUST_CHECK;
+
 /** Read a whole dataset of exactly these dimensions and class (H5T_FLOAT, H5T_INTEGER) as memory
  * type `type` into a buffer that is malloc'd for it (*out NULL on failure). `unit`, if not NULL,
  * gets the attribute units ([16]). */

@@ -185,7 +185,8 @@ hid_t h5put_array(struct h5put *p, hid_t parent, const char *name, hid_t type, i
                   const hsize_t *dims, hid_t dcpl, const void *values)
 {
     if (p->st != ST_OK) return H5I_INVALID_HID;
-    hid_t set = H5I_INVALID_HID, plain = H5Pcopy(dcpl);
+    hid_t set = H5I_INVALID_HID;
+    hid_t plain = dcpl == H5P_DEFAULT ? H5Pcreate(H5P_DATASET_CREATE) : H5Pcopy(dcpl);
     hid_t space = rank ? H5Screate_simple(rank, dims, NULL) : H5Screate(H5S_SCALAR);
     if (plain >= 0 && space >= 0 && H5Pset_obj_track_times(plain, 0) >= 0)
         set = H5Dcreate2(parent, name, type, space, H5P_DEFAULT, plain, H5P_DEFAULT);

@@ -1,6 +1,7 @@
 #include "maps/identity.h"
 
 #include "build_facts.h"
+#include "maps/parent.h"
 #include "recipe/recipe.h"
 
 #include <gnu/libc-version.h>
@@ -105,6 +106,11 @@ char *identity_text(const struct maps_origin *origin)
     for (int i = 0; i < KEY_COUNT; i++)
         if (changes_numbers(i)) put_key(all, i, &origin->recipe->v[i]);
     put_used(all, origin->plan);
+    put_text(all, "segment as used", origin->plan->segment == SEG_RETRACT ? "retract" : "approach");
+    if (origin->parent) {
+        put_text(all, "refit.of", origin->parent->digest);
+        put_text(all, "refit.pixels", origin->parent->choice_digest);
+    }
     put_substrate(all, origin->plan);
     char *text = json_dumps(all, JSON_COMPACT | JSON_REAL_PRECISION(17));
     json_decref(all);

@@ -14,6 +14,7 @@
 #include <stdbool.h>
 
 struct maps;
+struct maps_parent; /* parent.h */
 
 /** Everything that provenance needs and the floors below do not know. Borrowed during calls. */
 struct maps_origin {
@@ -25,6 +26,7 @@ struct maps_origin {
     struct digest setup; /**< of all that the volume says beside samples (volume_setup_digest) */
     double checkpoint_s; /**< longest time between two savings of a rank's states */
     const char *mapping_path, *mapping_text; /**< import description of a foreign file, or NULL */
+    const struct maps_parent *parent;        /**< the file that a refit starts from, or NULL */
 };
 
 /** Collective. Rank 0 creates PATH.part (ST_OUTPUT if PATH exists and not overwrite, or PATH.part
@@ -111,10 +113,16 @@ struct maps_view {
     size_t ny, nx;
     double *x_m, *y_m;         /**< ascending */
     bool y_flipped, x_flipped; /**< rows (columns) are in reverse order of the volume */
+    struct map_extent extent; /**< further axes: length 0 where there is none; not which analyses */
     float *map[MAP_COUNT], *error[MAP_COUNT]; /**< [ny*nx] in the file's unit; NULL if not there */
     char unit[MAP_COUNT][16];
     uint8_t *state;
     uint64_t *flags;
+    uint16_t *run_of_pixel; /**< 0 = pending, or copied from another file; NULL if not there */
+    char *identity;         /**< what made the numbers (identity.h), "" if it does not say */
+    char *refit_json;       /**< of a refit: what it was made from (parent.h); "" for a fresh map */
+    char model[64], segment[16], space[16]; /**< of the fit; "" if the file does not say */
+    int unknowns;                           /**< numbers that a fit found; 0 if not known */
     struct maps_summary summary;
     bool has_budget;
     struct budget budget; /**< row, col in the volume's order */

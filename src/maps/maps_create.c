@@ -2,6 +2,7 @@
 
 #include "base/output_file.h"
 #include "maps/agree.h"
+#include "maps/parent.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
 
@@ -60,6 +61,8 @@ enum status maps_new(struct maps **out, const char *path, bool overwrite,
     m->tile_cols = origin->volume->tile_cols;
     m->checkpoint_s = origin->checkpoint_s;
     m->steepest_rad = origin->plan->limit.surface_slope_rad;
+    if (origin->parent)
+        memcpy(m->wanted_digest, origin->parent->view.summary.digest, sizeof m->wanted_digest);
     m->tip_change = origin->plan->limit.tip_change;
     m->path = strdup(path);
     m->part = joined(path, ".part");
@@ -99,7 +102,7 @@ uint64_t maps_bytes(const struct maps *m)
 {
     uint64_t planes = 2;
     for (int i = 0; i < MAP_COUNT; i++)
-        planes += map_rows[i].errors ? 2 : 1;
+        if (map_is_made(&m->layout.extent, i)) planes += map_rows[i].errors ? 2 : 1;
     return (planes * 4 + 2) * m->layout.ny * m->layout.nx + m->n_tiles * 16 + (2 << 20);
 }
 
@@ -190,7 +193,7 @@ enum status maps_create(struct maps **out, const char *path, bool overwrite,
         st = create_alone(m, origin, rep);
         pulse_end(comm);
     } else {
-        pulse_follow(comm);
+        st = pulse_follow(comm, NULL, NULL, rep);
     }
     st = agree(comm, st, rep);
     if (st == ST_OK) st = maps_open_part(m, rep);

@@ -4,9 +4,10 @@
 #include "base/watch.h"
 #include "maps/agree.h"
 #include "maps/budget_file.h"
+#include "maps/parent.h"
+#include "maps/planes.h"
 #include "maps/provenance.h"
 #include "maps/pulse.h"
-#include "maps/statistics.h"
 #include "maps/surface.h"
 #include "maps/tip_watch.h"
 
@@ -29,7 +30,7 @@ struct finishing {
     uint64_t *flags;             /* [n] */
     uint8_t *state;              /* [n] */
     struct maps_summary *summary;
-    double quantile[MAP_COUNT][QUANTILE_COUNT];
+    struct planes_found found;
 };
 
 static void read_back(struct finishing *f, const char *path, hid_t type, void *out)
@@ -42,19 +43,6 @@ static void read_back(struct finishing *f, const char *path, hid_t type, void *o
         f->p.st = fail(f->p.rep, ST_OUTPUT, "%s cannot be read back: %s", path, cause);
     }
     h5put_close(&f->p, &set);
-}
-
-static void write_out(struct finishing *f, const char *path, hid_t type, const void *values)
-{
-    if (f->p.st != ST_OK) return;
-    hid_t set = H5Dopen2(f->p.file, path, H5P_DEFAULT);
-    /* flushed here: a chunk that cannot be written must not be met first when the dataset is closed
-     */
-    if (set < 0 || H5Dwrite(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0 ||
-        H5Dflush(set) < 0)
-        h5put_fail(&f->p, path);
-    h5put_close(&f->p, &set);
-    pulse_beat(f->p.what);
 }
 
 /* What needs the neighbours, and so all pixels: the surface's slope, and the flag that follows. */
@@ -99,39 +87,33 @@ static void find_tip_changes(struct finishing *f)
     tip_watch_free(w);
 }
 
-static void take_plane(struct finishing *f, int map, const char *path)
+/* Only rank 0 knows the slope. */
+static void put_slope(struct finishing *f)
 {
-    if (map != MAP_surface_slope) {
-        read_back(f, path, H5T_NATIVE_FLOAT, f->plane);
-        return;
-    }
+    const int map = MAP_surface_slope;
     for (size_t i = 0; i < f->n; i++)
         f->plane[i] = (float)(f->slope[i] * f->m->layout.factor[map]);
+    planes_write(f->m, &f->p, map_rows[map].name, H5T_NATIVE_FLOAT, f->plane);
+    if (f->p.st == ST_OK)
+        f->found.pixels[map] = statistics_of_map(f->plane, f->state, f->n, f->found.quantile[map]);
 }
 
 /* Copy every plane and count on the way. */
 static void copy_planes(struct finishing *f)
 {
-    char path[96];
     read_back(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
     read_back(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
     find_slope(f);
     find_tip_changes(f);
     if (f->p.st == ST_OK) statistics_count(f->state, f->flags, f->n, f->summary);
-    for (int errors = 1; errors >= 0; errors--)
-        for (int i = 0; i < MAP_COUNT && f->p.st == ST_OK; i++) {
-            char name[64];
-            if (errors && !map_rows[i].errors) continue;
-            layout_name(i, errors, name);
-            snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-            take_plane(f, i, path);
-            write_out(f, path, H5T_NATIVE_FLOAT, f->plane);
-            if (errors || f->p.st != ST_OK) continue;
-            size_t kept = statistics_of_map(f->plane, f->state, f->n, f->quantile[i]);
-            statistics_to_summary(f->summary, i, kept, f->quantile[i], f->m->layout.factor[i]);
-        }
-    write_out(f, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, f->flags);
-    write_out(f, MAPS_GROUP "/state", H5T_NATIVE_UINT8, f->state);
+    pulse_call(f->m->comm);
+    planes_copy(f->m, f->state, &f->p, &f->found);
+    put_slope(f);
+    for (int i = 0; i < MAP_COUNT; i++)
+        statistics_to_summary(f->summary, i, f->found.pixels[i], f->found.quantile[i],
+                              f->m->layout.factor[i]);
+    planes_write(f->m, &f->p, "flags", H5T_NATIVE_UINT64, f->flags);
+    planes_write(f->m, &f->p, "state", H5T_NATIVE_UINT8, f->state);
 }
 
 /* The tiles' digests add up to the input's. */
@@ -146,6 +128,11 @@ static void sum_digests(struct finishing *f)
     for (size_t i = 0; i < n && f->p.st == ST_OK; i++)
         digest_add(&sum, (struct digest){words[i][0], words[i][1]});
     digest_text(sum, f->summary->digest);
+    const char *wanted = f->m->wanted_digest;
+    if (f->p.st == ST_OK && *wanted && strcmp(wanted, f->summary->digest) != 0)
+        f->p.st = fail(f->p.rep, ST_INPUT,
+                       "input_digest: the samples changed while they were read (%s, now %s)",
+                       wanted, f->summary->digest);
     free(words);
 }
 
@@ -183,6 +170,9 @@ static void copy_groups(struct finishing *f)
     for (size_t i = 0; i < sizeof groups / sizeof *groups && f->p.st == ST_OK; i++)
         if (H5Ocopy(f->from, groups[i], f->p.file, groups[i], H5P_DEFAULT, H5P_DEFAULT) < 0)
             h5put_fail(&f->p, groups[i]);
+    if (f->p.st == ST_OK && H5Lexists(f->from, REFIT_GROUP, H5P_DEFAULT) > 0 &&
+        H5Ocopy(f->from, REFIT_GROUP, f->p.file, REFIT_GROUP, H5P_DEFAULT, H5P_DEFAULT) < 0)
+        h5put_fail(&f->p, REFIT_GROUP);
     copy_run(f);
 }
 
@@ -202,33 +192,60 @@ static void put_counts(struct h5put *p, hid_t entry, const struct maps_summary *
     h5put_close(p, &group);
 }
 
-/* Five quantiles a map, over a dimension scale, so that array readers see one table. */
-static void put_statistics(struct finishing *f, hid_t entry)
+static hid_t put_quantile_axis(struct h5put *p, hid_t group)
 {
     const hsize_t dims[1] = {QUANTILE_COUNT};
-    struct h5put *p = &f->p;
-    hid_t group = h5put_group(p, entry, "statistics", "NXcollection");
-    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
-    hid_t dcpl = p->st == ST_OK ? H5Pcreate(H5P_DATASET_CREATE) : H5I_INVALID_HID;
-    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, dcpl,
+    hid_t scale = h5put_array(p, group, "quantile", H5T_NATIVE_DOUBLE, 1, dims, H5P_DEFAULT,
                               statistics_quantiles);
     if (p->st == ST_OK && H5DSset_scale(scale, "quantile") < 0) h5put_fail(p, "quantile");
     h5put_attr_text(p, scale, "units", "1");
     h5put_attr_text(p, scale, "long_name", "share of pixels below (1)");
-    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++) {
-        char text[160];
-        uint64_t pixels = f->summary->map[i].n;
-        hid_t set = h5put_array(p, group, map_rows[i].name, H5T_NATIVE_DOUBLE, 1, dims, dcpl,
-                                f->quantile[i]);
-        if (p->st == ST_OK && H5DSattach_scale(set, scale, 0) < 0) h5put_fail(p, map_rows[i].name);
-        snprintf(text, sizeof text, "%s (%s)", map_rows[i].words, f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "units", f->m->layout.unit[i]);
-        h5put_attr_text(p, set, "long_name", text);
-        h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, &pixels, 0);
-        h5put_close(p, &set);
-    }
+    return scale;
+}
+
+/* Five quantiles of each layer of a map, over dimension scales. */
+static void put_quantiles(struct finishing *f, hid_t group, int map, hid_t more, hid_t scale)
+{
+    const size_t layers = layout_layers(&f->m->layout, map);
+    const bool plane = map_rows[map].axis == AXIS_none;
+    const hsize_t dims[2] = {layers, QUANTILE_COUNT};
+    struct h5put *p = &f->p;
+    uint64_t pixels[AXIS_LONGEST];
+    char text[160];
+    hid_t set = h5put_array(p, group, map_rows[map].name, H5T_NATIVE_DOUBLE, plane ? 1 : 2,
+                            plane ? dims + 1 : dims, H5P_DEFAULT, f->found.quantile[map]);
+    if (p->st == ST_OK && (H5DSattach_scale(set, scale, plane ? 0 : 1) < 0 ||
+                           (!plane && H5DSattach_scale(set, more, 0) < 0)))
+        h5put_fail(p, map_rows[map].name);
+    for (size_t i = 0; i < layers; i++)
+        pixels[i] = f->summary->map[(size_t)map + i].n;
+    snprintf(text, sizeof text, "%s (%s)", map_rows[map].words, f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "units", f->m->layout.unit[map]);
+    h5put_attr_text(p, set, "long_name", text);
+    h5put_attr_numbers(p, set, "pixels", H5T_NATIVE_UINT64, pixels, layers > 1 ? layers : 0);
+    h5put_close(p, &set);
+}
+
+/* One table for array readers; maps with a further axis have a group each. */
+static void put_statistics(struct finishing *f, hid_t entry, enum map_axis axis)
+{
+    struct h5put *p = &f->p;
+    char name[64];
+    bool any = false;
+    for (int i = 0; i < MAP_COUNT; i++)
+        any = any || (map_rows[i].axis == axis && layout_begins(&f->m->layout, i));
+    if (!any) return;
+    snprintf(name, sizeof name, "statistics%s%s", axis ? "_by_" : "",
+             axis ? axis_rows[axis].name : "");
+    hid_t group = h5put_group(p, entry, name, "NXcollection");
+    h5put_attr_text(p, group, "comment", "over accepted and doubtful pixels that have a value");
+    hid_t scale = put_quantile_axis(p, group);
+    hid_t more = layout_put_axis(p, group, &f->m->layout, axis);
+    for (int i = 0; i < MAP_COUNT && p->st == ST_OK; i++)
+        if (map_rows[i].axis == axis && layout_begins(&f->m->layout, i))
+            put_quantiles(f, group, i, more, scale);
+    h5put_close(p, &more);
     h5put_close(p, &scale);
-    h5put_close(p, &dcpl);
     h5put_close(p, &group);
 }
 
@@ -252,7 +269,7 @@ static void put_runs(struct finishing *f)
     if (f->p.st == ST_OK && !good)
         f->p.st = fail(f->p.rep, ST_OUTPUT, "the table of runs cannot be read back: %m");
     for (size_t i = 0; i < f->n && f->p.st == ST_OK; i++)
-        pixels[run_row_of(run_of_pixel[i])]++;
+        if (run_of_pixel[i]) pixels[run_row_of(run_of_pixel[i])]++;
     if (f->p.st == ST_OK)
         runs_put_final(&f->p, f->p.file, m->layout.ny, m->layout.nx, n, rows, pixels, run_of_pixel,
                        m->layout.deflate);
@@ -274,7 +291,8 @@ static void fill_finished(struct finishing *f)
     put_runs(f);
     sum_digests(f);
     hid_t entry = f->p.st == ST_OK ? H5Gopen2(f->p.file, "/entry", H5P_DEFAULT) : H5I_INVALID_HID;
-    put_statistics(f, entry);
+    for (int axis = 0; axis < AXIS_COUNT; axis++)
+        put_statistics(f, entry, (enum map_axis)axis);
     put_counts(&f->p, entry, f->summary, f->n);
     if (f->m->tip_change > 0) tip_watch_put(&f->p, entry, &f->summary->tip, &f->m->layout);
     if (f->budget) budget_put(&f->p, entry, f->budget, &f->m->layout);
@@ -301,8 +319,8 @@ static enum status begin_finishing(struct finishing *f, int *lock, struct report
 }
 
 /* One rank: make the finished file and put it in its place. */
-static enum status finish_alone(struct maps *m, const struct budget *budget,
-                                struct maps_summary *summary, struct report *rep)
+static enum status lead_finishing(struct maps *m, const struct budget *budget,
+                                  struct maps_summary *summary, struct report *rep)
 {
     struct finishing f = {.m = m,
                           .budget = budget,
@@ -320,7 +338,8 @@ static enum status finish_alone(struct maps *m, const struct budget *budget,
     st = f.p.st == ST_OK ? owner_check(m->part, m->lock, m->places.owner, &m->owner, rep)
                          : within(rep, f.p.st, "%s: ", m->path);
     if (st == ST_OK) st = output_publish(m->finishing, m->path, m->overwrite, rep);
-    if (st == ST_OK && output_is_ours(m->part, m->lock)) unlink(m->part);
+    /* done with it; or the samples are others, and what it holds is worth nothing */
+    if ((st == ST_OK || st == ST_INPUT) && output_is_ours(m->part, m->lock)) unlink(m->part);
 done:
     if (lock >= 0 && st != ST_OK) unlink(m->finishing);
     if (lock >= 0) close(lock);
@@ -333,6 +352,11 @@ done:
     return st;
 }
 
+static enum status help_finishing(const void *m, struct report *rep)
+{
+    return planes_help(m, rep);
+}
+
 enum status maps_finish(struct maps **m, const struct budget *budget, struct maps_summary *summary,
                         struct report *rep)
 {
@@ -340,10 +364,10 @@ enum status maps_finish(struct maps **m, const struct budget *budget, struct map
     *summary = (struct maps_summary){0};
     enum status st = agree(comm, maps_close_part(*m, rep), rep);
     if (st == ST_OK && (*m)->rank == 0) {
-        st = finish_alone(*m, budget, summary, rep);
+        st = lead_finishing(*m, budget, summary, rep);
         pulse_end(comm);
     } else if (st == ST_OK) {
-        pulse_follow(comm);
+        st = pulse_follow(comm, help_finishing, *m, rep);
     }
     st = agree(comm, st, rep);
     watch_enter();

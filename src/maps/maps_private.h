@@ -32,8 +32,9 @@ struct maps {
     int fd; /**< PATH.part, write only: pages that are never read are never written back whole by
                  a network disk's client */
     size_t n_tiles, tile_rows, tile_cols;
-    double steepest_rad; /**< above it a pixel is flagged steep; NaN = no limit */
-    double tip_change;   /**< chance of a false alarm of the tip watch; not above 0 = do not look */
+    char wanted_digest[33]; /**< that the input must have; "" = any */
+    double steepest_rad;    /**< above it a pixel is flagged steep; NaN = no limit */
+    double tip_change; /**< chance of a false alarm of the tip watch; not above 0 = do not look */
     struct maps_layout layout;
     struct places places;
     struct owner owner;
@@ -41,7 +42,8 @@ struct maps {
     double checkpoint_s, checked_s; /**< interval; time of the last checkpoint, monotonic */
     struct unsaved *unsaved;        /**< [n_unsaved], room for room_unsaved */
     size_t n_unsaved, room_unsaved;
-    float *reals; /**< one tile of one plane, in the file's order; all four [buffered] */
+    float *reals; /**< one tile of one dataset, in the file's order: [buffered, layers]; the other
+                     two [buffered] */
     uint64_t *flag_words;
     uint16_t *runs;
     size_t buffered;

@@ -202,7 +202,7 @@ enum status maps_resume(struct maps **out, const char *path, bool overwrite, boo
         st = resume_alone(m, take_over, origin, found, rep);
         pulse_end(comm);
     } else {
-        pulse_follow(comm);
+        st = pulse_follow(comm, NULL, NULL, rep);
     }
     st = agree(comm, st, rep);
     if (st != ST_OK) goto done;

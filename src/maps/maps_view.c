@@ -6,7 +6,10 @@
 #include "base/words.h"
 #include "maps/budget_file.h"
 #include "maps/h5get.h"
+#include "maps/identity.h"
 #include "maps/layout.h"
+#include "maps/parent.h"
+#include "maps/places.h"
 #include "maps/statistics.h"
 #include "maps/tip_watch.h"
 #include "volume/storage.h"
@@ -70,27 +73,77 @@ static enum status load_axes(struct maps_view *v, hid_t file, struct report *rep
     return st;
 }
 
-/* One plane of a map; absent is fine. Values and errors share the unit of the values. */
+/* A further axis is there when its group is: coordinates in SI, ascending. */
+static enum status load_further_axis(struct maps_view *v, hid_t file, enum map_axis axis,
+                                     struct report *rep)
+{
+    char path[96], unit[16];
+    size_t *n = &v->extent.length[axis];
+    void *at = NULL;
+    struct unit_scale scale;
+    const struct axis_row *row = &axis_rows[axis];
+    snprintf(path, sizeof path, MAPS_GROUP "_by_%s/%s", row->name, row->name);
+    enum status st = h5get_stays(file, path, rep);
+    if (st != ST_OK || !h5get_has(file, path)) return st;
+    if ((st = h5get_length(file, path, n, rep)) != ST_OK) return st;
+    if (*n < 1 || *n > row->most)
+        return fail(rep, ST_INPUT, "%s: its length must be from 1 to %zu", path, row->most);
+    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, 1, n, &at, unit, rep);
+    if (st == ST_OK && units_scale(unit, row->si_unit, &scale, rep) != ST_OK)
+        st = within(rep, ST_INPUT, "%s: ", path);
+    for (size_t i = 0; st == ST_OK && i < *n; i++) {
+        v->extent.at[axis][i] = scale.factor * ((double *)at)[i];
+        if (!isfinite(v->extent.at[axis][i]))
+            st = fail(rep, ST_INPUT, "%s: a coordinate is no number", path);
+    }
+    free(at);
+    return st;
+}
+
+/* The layers of a dataset, apart from each other. */
+static enum status split_layers(struct maps_view *v, int map, bool errors, float *values,
+                                struct report *rep)
+{
+    const size_t layers = v->extent.length[map_rows[map].axis], n = v->ny * v->nx;
+    float **to = errors ? v->error + map : v->map + map;
+    if (map_rows[map].axis == AXIS_none) {
+        to[0] = values;
+        return ST_OK;
+    }
+    enum status st = ST_OK;
+    for (size_t k = 0; k < layers && st == ST_OK; k++) {
+        to[k] = malloc(n * sizeof *values);
+        if (!to[k]) st = fail(rep, ST_MEMORY, "not enough memory for maps of %zu pixels", n);
+        for (size_t i = 0; to[k] && i < n; i++)
+            to[k][i] = values[i * layers + k];
+    }
+    free(values);
+    return st;
+}
+
+/* All layers of a map; absent is fine. Values and errors share the unit of the values. */
 static enum status load_map(struct maps_view *v, hid_t file, int map, bool errors,
                             struct report *rep)
 {
-    char path[96], name[64], unit[16];
+    char path[96], unit[16];
     double factor;
     void *values = NULL;
-    const size_t dims[2] = {v->ny, v->nx};
-    layout_name(map, errors, name);
-    snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
+    const size_t layers = v->extent.length[map_rows[map].axis], dims[3] = {v->ny, v->nx, layers};
+    layout_path(map, errors, path);
     enum status st = h5get_stays(file, path, rep);
-    if (st != ST_OK || !h5get_has(file, path)) return st;
-    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, 2, dims, &values, unit, rep);
-    *(errors ? &v->error[map] : &v->map[map]) = values;
+    if (st != ST_OK || !layers || !h5get_has(file, path)) return st;
+    st = h5get_array(file, path, H5T_FLOAT, H5T_NATIVE_FLOAT, map_rows[map].axis ? 3 : 2, dims,
+                     &values, unit, rep);
+    if (st != ST_OK) return st;
+    st = split_layers(v, map, errors, values, rep);
     if (st != ST_OK) return st;
     if (units_from_si(map_rows[map].si_unit, unit, &factor, rep) != ST_OK)
         return within(rep, ST_INPUT, "%s: ", path);
     if (errors && v->map[map] && strcmp(unit, v->unit[map]) != 0)
         return fail(rep, ST_INPUT, "%s: its unit '%s' is not that of the map, '%s'", path, unit,
                     v->unit[map]);
-    snprintf(v->unit[map], sizeof v->unit[map], "%s", unit);
+    for (size_t k = 0; k < layers; k++)
+        snprintf(v->unit[(size_t)map + k], sizeof v->unit[map], "%s", unit);
     return ST_OK;
 }
 
@@ -99,7 +152,11 @@ static enum status load_planes(struct maps_view *v, hid_t file, struct report *r
     const size_t dims[2] = {v->ny, v->nx};
     enum status st = ST_OK;
     void *state = NULL, *flags = NULL;
+    map_extent_clear(&v->extent);
+    for (int axis = AXIS_none + 1; axis < AXIS_COUNT && st == ST_OK; axis++)
+        st = load_further_axis(v, file, (enum map_axis)axis, rep);
     for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
+        if (!map_begins(i)) continue;
         st = load_map(v, file, i, false, rep);
         if (st == ST_OK && map_rows[i].errors) st = load_map(v, file, i, true, rep);
     }
@@ -111,6 +168,12 @@ static enum status load_planes(struct maps_view *v, hid_t file, struct report *r
                          NULL, rep);
     v->state = state;
     v->flags = flags;
+    if (st == ST_OK && h5get_has(file, RUN_OF_PIXEL_PATH)) {
+        void *runs = NULL;
+        st = h5get_array(file, RUN_OF_PIXEL_PATH, H5T_INTEGER, H5T_NATIVE_UINT16, 2, dims, &runs,
+                         NULL, rep);
+        v->run_of_pixel = runs;
+    }
     for (size_t i = 0; st == ST_OK && i < v->ny * v->nx; i++)
         if (v->state[i] >= STATE_COUNT)
             st = fail(rep, ST_INPUT, MAPS_GROUP "/state: %d is not a state", v->state[i]);
@@ -205,16 +268,21 @@ static void copy_text(hid_t file, const char *path, char *out, size_t size)
     free(text);
 }
 
+/* A whole number in a group; 0 if there is none, or none that fits. */
+static int count_of(hid_t file, const char *group, const char *name)
+{
+    hid_t at = h5get_has(file, group) ? H5Gopen2(file, group, H5P_DEFAULT) : H5I_INVALID_HID;
+    if (at < 0) return 0;
+    json_t *value = h5get_has(at, name) ? scalar_json(at, name) : NULL;
+    json_int_t n = json_is_integer(value) ? json_integer_value(value) : 0;
+    json_decref(value);
+    H5Gclose(at);
+    return n > 0 && n < 1000000 ? (int)n : 0;
+}
+
 static bool is_set(hid_t file, const char *name)
 {
-    hid_t run = h5get_has(file, "/entry/run") ? H5Gopen2(file, "/entry/run", H5P_DEFAULT)
-                                              : H5I_INVALID_HID;
-    if (run < 0) return false;
-    json_t *value = h5get_has(run, name) ? scalar_json(run, name) : NULL;
-    bool set = json_is_integer(value) && json_integer_value(value) != 0;
-    json_decref(value);
-    H5Gclose(run);
-    return set;
+    return count_of(file, "/entry/run", name) != 0;
 }
 
 static enum status load_words(struct maps_view *v, hid_t file, struct report *rep)
@@ -232,7 +300,18 @@ static enum status load_words(struct maps_view *v, hid_t file, struct report *re
     v->mapping_text = h5get_text(file, "/entry/run/import_description/data");
     if (!v->mapping_text) v->mapping_text = strdup("");
     v->provenance_json = run_json(file);
-    return v->recipe_text && v->mapping_text && v->provenance_json
+    v->identity = h5get_text(file, IDENTITY_PATH);
+    if (!v->identity) v->identity = strdup("");
+    v->refit_json = h5get_text(file, REFIT_PATH);
+    if (!v->refit_json) v->refit_json = strdup("");
+    copy_text(file, FIT_GROUP "/model", v->model, sizeof v->model);
+    copy_text(file, FIT_GROUP "/segment", v->segment, sizeof v->segment);
+    copy_text(file, FIT_GROUP "/fit_space", v->space, sizeof v->space);
+    words_printable(v->model, '?');
+    words_printable(v->segment, '?');
+    words_printable(v->space, '?');
+    v->unknowns = count_of(file, FIT_GROUP, "fitted_unknowns");
+    return v->recipe_text && v->mapping_text && v->provenance_json && v->identity && v->refit_json
                ? ST_OK
                : fail(rep, ST_MEMORY, "not enough memory for its texts");
 }
@@ -277,5 +356,8 @@ void maps_view_free(struct maps_view *v)
     free(v->lever_text);
     free(v->mapping_text);
     free(v->provenance_json);
+    free(v->run_of_pixel);
+    free(v->identity);
+    free(v->refit_json);
     *v = (struct maps_view){0};
 }

@@ -16,7 +16,7 @@ static enum status make_room(struct maps *m, size_t n, struct report *rep)
     free(m->reals);
     free(m->flag_words);
     free(m->runs);
-    m->reals = malloc(n * sizeof *m->reals);
+    m->reals = malloc(layout_deepest(&m->layout) * n * sizeof *m->reals);
     m->flag_words = malloc(n * sizeof *m->flag_words);
     m->runs = malloc(n * sizeof *m->runs);
     m->buffered = m->reals && m->flag_words && m->runs ? n : 0;
@@ -40,18 +40,21 @@ static float to_file(double si, double factor)
     return fabs(number) <= (double)FLT_MAX ? (float)number : NAN;
 }
 
+/* All layers of a map, those of one pixel beside each other. */
 static void fill_reals(struct maps *m, const struct tile *t, const struct pixel_result *results,
-                       int map, bool errors)
+                       int map, size_t layers, bool errors)
 {
+    const double factor = m->layout.factor[map];
+    float *to = m->reals;
     for (size_t i = 0; i < t->rows; i++)
-        for (size_t j = 0; j < t->cols; j++) {
-            const struct measured *r = &results[source_index(m, t, i, j)].map[map];
-            float value = to_file(r->value, m->layout.factor[map]);
-            /* an error without a value says nothing */
-            m->reals[i * t->cols + j] = !errors        ? value
-                                        : isnan(value) ? NAN
-                                                       : to_file(r->error, m->layout.factor[map]);
-        }
+        for (size_t j = 0; j < t->cols; j++)
+            for (size_t layer = 0; layer < layers; layer++) {
+                const struct pixel_result *of = &results[source_index(m, t, i, j)];
+                const struct measured *r = &of->map[(size_t)map + layer];
+                float value = to_file(r->value, factor);
+                /* an error without a value says nothing */
+                *to++ = !errors ? value : isnan(value) ? NAN : to_file(r->error, factor);
+            }
 }
 
 static void fill_words(struct maps *m, const struct tile *t, const struct pixel_result *results,
@@ -61,8 +64,8 @@ static void fill_words(struct maps *m, const struct tile *t, const struct pixel_
         for (size_t j = 0; j < t->cols; j++) {
             const struct pixel_result *r = &results[source_index(m, t, i, j)];
             m->flag_words[i * t->cols + j] = r->flags;
-            m->runs[i * t->cols + j] = (uint16_t)(m->owner.run < UINT16_MAX ? m->owner.run
-                                                                            : UINT16_MAX);
+            const uint64_t run = m->owner.run < UINT16_MAX ? m->owner.run : UINT16_MAX;
+            m->runs[i * t->cols + j] = (uint16_t)(r->copied ? 0 : run);
             state[i * t->cols + j] = r->state;
         }
 }
@@ -86,11 +89,13 @@ static int write_values(struct maps *m, const struct tile *t, const struct pixel
                         uint8_t *state)
 {
     for (int i = 0; i < MAP_COUNT; i++) {
-        fill_reals(m, t, results, i, false);
-        if (write_block(m, t, m->places.value[i], sizeof *m->reals, m->reals) != 0) return -1;
+        const size_t layers = layout_layers(&m->layout, i), bytes = layers * sizeof *m->reals;
+        if (!layout_begins(&m->layout, i)) continue;
+        fill_reals(m, t, results, i, layers, false);
+        if (write_block(m, t, m->places.value[i], bytes, m->reals) != 0) return -1;
         if (!map_rows[i].errors) continue;
-        fill_reals(m, t, results, i, true);
-        if (write_block(m, t, m->places.error[i], sizeof *m->reals, m->reals) != 0) return -1;
+        fill_reals(m, t, results, i, layers, true);
+        if (write_block(m, t, m->places.error[i], bytes, m->reals) != 0) return -1;
     }
     fill_words(m, t, results, state);
     return write_block(m, t, m->places.flags, sizeof *m->flag_words, m->flag_words) != 0 ||

@@ -48,14 +48,16 @@ static void look_up(struct lookup *u, const char *path, hid_t type, int rank, co
     if (set >= 0) H5Dclose(set);
 }
 
-static void look_up_maps(struct lookup *u, const hsize_t dims[2], struct places *out)
+static void look_up_maps(struct lookup *u, const struct maps_layout *l, struct places *out)
 {
-    char path[96], name[64];
+    char path[96];
     for (int i = 0; i < MAP_COUNT; i++)
         for (int errors = 0; errors <= (map_rows[i].errors ? 1 : 0); errors++) {
-            layout_name(i, errors, name);
-            snprintf(path, sizeof path, MAPS_GROUP "/%s", name);
-            look_up(u, path, H5T_NATIVE_FLOAT, 2, dims, errors ? &out->error[i] : &out->value[i]);
+            const hsize_t dims[3] = {l->ny, l->nx, layout_layers(l, i)};
+            if (!layout_begins(l, i)) continue;
+            layout_path(i, errors, path);
+            look_up(u, path, H5T_NATIVE_FLOAT, map_rows[i].axis ? 3 : 2, dims,
+                    errors ? &out->error[i] : &out->value[i]);
         }
 }
 
@@ -72,7 +74,7 @@ enum status places_read(struct places *out, hid_t file, const struct maps_layout
         fstat(*(int *)handle, &facts) != 0)
         return fail(rep, ST_OUTPUT, "its size cannot be found");
     u.file_bytes = (uint64_t)facts.st_size;
-    look_up_maps(&u, plane, out);
+    look_up_maps(&u, l, out);
     look_up(&u, MAPS_GROUP "/state", H5T_NATIVE_UINT8, 2, plane, &out->state);
     look_up(&u, MAPS_GROUP "/flags", H5T_NATIVE_UINT64, 2, plane, &out->flags);
     look_up(&u, RUN_OF_PIXEL_PATH, H5T_NATIVE_UINT16, 2, plane, &out->run_of_pixel);

@@ -11,7 +11,8 @@
 
 /** Offsets in bytes from the begin of the file. */
 struct places {
-    uint64_t value[MAP_COUNT], error[MAP_COUNT]; /**< float32 [ny,nx] */
+    uint64_t value[MAP_COUNT], error[MAP_COUNT]; /**< float32 [ny,nx], [ny,nx,layers]; 0 where there
+                                                    is none, and at further layers */
     uint64_t state, flags;                       /**< uint8, uint64 [ny,nx] */
     uint64_t run_of_pixel;                       /**< uint16 [ny,nx] */
     uint64_t digests;                            /**< uint64 [tiles,2] */

@@ -2,6 +2,7 @@
 
 #include "build_facts.h"
 #include "maps/identity.h"
+#include "maps/parent.h"
 #include "maps/text_time.h"
 #include "recipe/recipe.h"
 
@@ -148,6 +149,7 @@ static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, c
     h5put_text(p, group, "model_limits", model->limits);
     h5put_text(p, group, "segment", segment_names[o->plan->segment]);
     h5put_text(p, group, "fit_space", o->plan->force_space ? "force" : "deflection");
+    h5put_count(p, group, "fitted_unknowns", curve_plan_unknowns(o->plan));
     if (o->plan->thickness_from_substrate) put_substrate(p, group, &o->plan->substrate);
     put_note(p, group, "recipe", "application/yaml", "the recipe as given", o->recipe->path,
              o->recipe->text ? o->recipe->text : "");
@@ -260,6 +262,7 @@ void provenance_put(struct h5put *p, hid_t entry, const struct maps_origin *orig
     put_calibration(p, entry, origin, l->start_time);
     put_fit(p, entry, origin, l->start_time);
     put_run(p, entry, origin, l, ranks);
+    if (origin->parent) parent_put(p, entry, origin->parent);
 }
 
 void provenance_put_end(struct h5put *p, hid_t entry, const char *digest)

@@ -153,7 +153,7 @@ void runs_put_final(struct h5put *p, hid_t file, size_t ny, size_t nx, size_t n,
     put_numbers(p, group, "pixels", H5T_NATIVE_UINT64, 1, list, plain, pixels,
                 "pixels that the run computed");
     put_numbers(p, group, "run_of_pixel", H5T_NATIVE_UINT16, 2, plane, packed, run_of_pixel,
-                "run that computed the pixel");
+                "run that computed the pixel; 0 = copied from the file that a refit started from");
     h5put_close(p, &packed);
     h5put_close(p, &plain);
     h5put_close(p, &group);

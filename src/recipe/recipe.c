@@ -212,3 +212,8 @@ void recipe_free(struct recipe *r)
     free(r->lever_text);
     r->text = r->lever_text = NULL;
 }
+
+bool recipe_means(const struct recipe *r, enum recipe_key key)
+{
+    return r->v[key].given && strcmp(r->v[key].text, recipe_rows[key].standard) != 0;
+}

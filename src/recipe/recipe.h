@@ -4,6 +4,7 @@
 
 #include "base/status.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdio.h>
 
@@ -60,6 +61,17 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "blunted cone or pyramid: distance from the axis at which the cap meets the side; without "  \
       "it they meet with equal slope")                                                             \
     K(tip, tip_cap_radius_u, QUANTITY, "m", "", "its standard uncertainty")                        \
+    K(tip, tip_area_quadratic, QUANTITY, "1", "",                                                  \
+      "projected area over contact depth h_c: factor (quadratic h_c^2 + linear h_c + constant); "  \
+      "24.5 for an ideal Berkovich tip")                                                           \
+    K(tip, tip_area_quadratic_u, QUANTITY, "1", "", "its standard uncertainty")                    \
+    K(tip, tip_area_linear, QUANTITY, "m", "", "its linear coefficient, 0 where not given")        \
+    K(tip, tip_area_linear_u, QUANTITY, "m", "", "its standard uncertainty")                       \
+    K(tip, tip_area_constant, QUANTITY, "m2", "", "its constant, 0 where not given")               \
+    K(tip, tip_area_constant_u, QUANTITY, "m2", "", "its standard uncertainty")                    \
+    K(tip, tip_area_factor, QUANTITY, "1", "",                                                     \
+      "factor on the area, 1 where not given: carries what is common to all depths")               \
+    K(tip, tip_area_factor_u, QUANTITY, "1", "", "its standard uncertainty")                       \
     K(tip, tip_modulus, QUANTITY, "Pa", "",                                                        \
       "Young's modulus of the tip; without it the tip is taken as rigid")                          \
     K(tip, tip_modulus_u, QUANTITY, "Pa", "", "its standard uncertainty")                          \
@@ -85,6 +97,10 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(sample, maugis_parameter, QUANTITY, "1", "",                                                 \
       "transition parameter lambda of the models between DMT and JKR; without it it is fitted")    \
     K(sample, maugis_parameter_u, QUANTITY, "1", "", "its standard uncertainty")                   \
+    K(sample, grafting_density, QUANTITY, "m-2", "",                                               \
+      "chains of a brush for each area, for contact.model brush; 3e14 m-2, 300 for each um2, is "  \
+      "of the order published for cells (from memory)")                                            \
+    K(sample, grafting_density_u, QUANTITY, "m-2", "", "its standard uncertainty")                 \
     K(sample, poisson_ratio, QUANTITY, "1", "0.5",                                                 \
       "Poisson's ratio of the sample: 0.5 for gels, cells and rubber, 0.3 to 0.4 for glassy "      \
       "polymers (common practice, no source)")                                                     \
@@ -108,12 +124,60 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(contact, noise, CHOICE, "auto white", "auto",                                                \
       "auto tests the residuals for memory (resonance, 1/f, drift) and, where they have one, "     \
       "refits with it; white takes the noise as white")                                            \
+    K(contact, drift, QUANTITY, "m", "",                                                           \
+      "rms step of the deflection from one sample to the next by drift alone (a random walk), as " \
+      "measured on a free lever; without it slow noise is known only as far as the curve itself "  \
+      "shows it")                                                                                  \
     K(contact, two_depths, CHOICE, "yes no", "yes",                                                \
       "also fit the shallow half of the indentation, as a check of thickness, contact point and "  \
       "model")                                                                                     \
     K(adhesion, work_from, CHOICE, "model dmt jkr none", "model",                                  \
       "work of adhesion: from the fitted adhesive model, or from the pull-off force by the "       \
       "relation of DMT (2 pi R w) or JKR (1.5 pi R w)")                                            \
+    K(unloading, analysis, CHOICE, "none power_law", "none",                                       \
+      "power_law = fit the unloading (retract) by F = B (h - h_f)^m for hardness and modulus "     \
+      "after plastic deformation, docs/unloading.md")                                              \
+    K(unloading, from, QUANTITY, "1", "25 %",                                                      \
+      "lower end of the fitted part of the unloading, as share of its peak force")                 \
+    K(unloading, to, QUANTITY, "1", "95 %", "upper end of it")                                     \
+    K(unloading, zero_to, QUANTITY, "1", "50 %",                                                   \
+      "part of the loading (approach), as share of its peak force, whose power law says where "    \
+      "the depth begins")                                                                          \
+    K(unloading, area, CHOICE, "auto function paraboloid sphere cone pyramid berkovich", "auto",   \
+      "area over contact depth: function = tip.tip_area_quadratic and the others; auto = that "    \
+      "where it is known, else by the tip that the contact model reads")                           \
+    K(unloading, epsilon, QUANTITY, "1", "0.75",                                                   \
+      "of h_c = h_max - epsilon P/S: 0.75 paraboloid and most sharp tips, 0.72 cone, 1 punch")     \
+    K(unloading, beta, QUANTITY, "1", "1",                                                         \
+      "of E_r = sqrt(pi) S/(2 beta sqrt(A)): 1 for a round tip, up to 1.05 for three-sided ones")  \
+    K(depth, windows, COUNT, "16", "0",                                                            \
+      "number of windows of indentation in which a modulus is found; 0 = none")                    \
+    K(depth, deepest, QUANTITY, "m", "",                                                           \
+      "indentation at which the last window ends; all are equally wide")                           \
+    K(tethers, search, CHOICE, "no yes", "no", "look for rupture events on the retract")           \
+    K(tethers, window, COUNT, "1000", "16",                                                        \
+      "samples on either side of an event that are compared: more find weaker events, less part "  \
+      "close ones")                                                                                \
+    K(tethers, false_alarms, QUANTITY, "1", "5 %",                                                 \
+      "share of curves without any event in which noise may look like one")                        \
+    K(tethers, chain, CHOICE, "none wlc fjc", "none",                                              \
+      "chain fitted to the force before the last event: worm-like or freely jointed")              \
+    K(tethers, chain_unit, QUANTITY, "m", "",                                                      \
+      "persistence length of wlc, Kuhn length of fjc, where it is known; without it it is fitted") \
+    K(tethers, temperature, QUANTITY, "K", "298.15 K", "temperature of the chain")                 \
+    K(lateral, measure, CHOICE, "no yes", "no",                                                    \
+      "look at the lateral signal: /approach/lateral and /retract/lateral in V, or the quadrants") \
+    K(lateral, crosstalk_from, CHOICE, "baseline contact given", "baseline",                       \
+      "how the cross-talk of bending is found: baseline = from the lever's own motion off the "    \
+      "surface; contact = from what does not turn its sign between approach and retract; given "   \
+      "= the number below (docs/lateral.md)")                                                      \
+    K(lateral, crosstalk, QUANTITY, "V/m", "",                                                     \
+      "lateral signal for each unit of deflection, for crosstalk_from: given")                     \
+    K(lateral, crosstalk_u, QUANTITY, "V/m", "", "its standard uncertainty")                       \
+    K(lateral, torsional_sensitivity, QUANTITY, "rad/V", "",                                       \
+      "twist of the lever's end for each volt of lateral signal")                                  \
+    K(lateral, torsional_constant, QUANTITY, "N m", "",                                            \
+      "torque for each radian of twist; with the sensitivity and tip.tip_height it makes forces")  \
     K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
     K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
       "largest slope of deflection over z off the surface")                                        \
@@ -155,6 +219,11 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "largest angle between surface and scan plane (common practice, no source): a sphere that "  \
       "is pressed along z on a slope, held sideways and without friction, shows cos^(5/2) of E, "  \
       "14 % too little at 20 degree; noise of the contact height counts as slope")                 \
+    K(limits, residual_depth, QUANTITY, "1", "0.7",                                                \
+      "largest depth after unloading over depth: above it material may pile up (Oliver and Pharr " \
+      "2004, from memory)")                                                                        \
+    K(limits, unloading_adhesion, QUANTITY, "1", "10 %",                                           \
+      "largest pull-off force, as share of peak force, that an unloading analysis may neglect")    \
     K(limits, tip_change, QUANTITY, "1", "0.5 %",                                                  \
       "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
       "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
@@ -219,6 +288,10 @@ int recipe_choice(const char *choices, const char *word);
 
 /** The words of a CHOICE row, "@models" expanded. Static text. */
 const char *recipe_choices(const struct recipe_row *row);
+
+/** Stands in the recipe and says something else than the default, so that the user means it: a
+ * printed recipe names every key. */
+bool recipe_means(const struct recipe *r, enum recipe_key key);
 
 /** The recipe as resolved, one JSON object {"section": {"key": {"value","origin"}}}; malloc'd text,
  *  caller frees; NULL without memory. */

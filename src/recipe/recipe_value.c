@@ -157,6 +157,7 @@ enum status recipe_values_agree(const struct recipe *r, struct report *rep)
     static const enum recipe_key pairs[][2] = {
         {KEY_contact_from, KEY_contact_to},
         {KEY_limits_stiffness_ratio_low, KEY_limits_stiffness_ratio_high},
+        {KEY_unloading_from, KEY_unloading_to},
         {KEY_limits_modulus_low, KEY_limits_modulus_high},
         {KEY_sample_substrate_x_from, KEY_sample_substrate_x_to},
         {KEY_sample_substrate_y_from, KEY_sample_substrate_y_to}};

@@ -1,3 +1,4 @@
+#include "simulate/scene_plastic.h"
 #include "simulate/scene_private.h"
 
 #include <gsl/gsl_randist.h>
@@ -6,7 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform};
+static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
+                                                 &scene_film};
 
 int scene_count(void)
 {
@@ -274,7 +276,7 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel or uniform", name);
+                  "--scene %s: there is no such scene, expected blend, gel, uniform or film", name);
         goto done;
     }
     settle_layout(s, options);
@@ -317,6 +319,12 @@ static void to_volts(struct scene *s, const struct scene_place *p, const double 
     }
 }
 
+static struct plastic plastic_at(const struct scene *s, const struct scene_place *p)
+{
+    return plastic_of(s->setup.spring_n_per_m, s->setup.half_angle_rad, p->hardness_pa,
+                      reduced(s, p->modulus_pa), s->peak_force_n);
+}
+
 /* One segment with its contact point at x = 0 and its deep end at x_end. */
 static void make_segment(struct scene *s, const struct scene_place *p, bool retract, double x_end,
                          double *out)
@@ -328,7 +336,11 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
     for (size_t i = 0; i < n; i++)
         x[i] = x_end - (double)(n - 1 - i) * step;
     struct contact_sample sample = {reduced(s, p->modulus_pa), retract ? p->work_j_per_m2 : 0.0, 0};
-    if (p->touches)
+    struct plastic plastic;
+    if (p->touches && p->hardness_pa > 0) {
+        plastic = plastic_at(s, p);
+        plastic_deflection(&plastic, retract, x, n, d);
+    } else if (p->touches)
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
@@ -344,6 +356,7 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     bool known = p->present && p->touches;
     t->modulus_pa = known ? p->modulus_pa : NAN;
     t->reduced_modulus_pa = known ? reduced(s, p->modulus_pa) : NAN;
+    t->hardness_pa = known && p->hardness_pa > 0 ? p->hardness_pa : NAN;
     t->work_j_per_m2 = known ? p->work_j_per_m2 : NAN;
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
@@ -370,7 +383,8 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     s->kind->place(s, row, col, &p);
     change_tip(s, row, &p);
     double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
-    double x_end = displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
+    double x_end = p.hardness_pa > 0 ? plastic_at(s, &p).depth_m + setpoint
+                                     : displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
     double z_end = x_end - p.height_m; /* higher places are met earlier */
     if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
         z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
@@ -399,6 +413,7 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(work_of_adhesion, work_j_per_m2, "J m-2", "true work of adhesion")                           \
     T(contact_height, contact_height_m, "m", "true height of the surface, -Z0 of the approach")    \
     T(indentation, indentation_m, "m", "true indentation at the end of the approach")              \
+    T(hardness, hardness_pa, "Pa", "true hardness, NaN where the sample is elastic")               \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
 
 enum {

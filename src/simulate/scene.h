@@ -44,7 +44,8 @@ const struct volume_layout *scene_layout(const struct scene *s);
 /** What is true at one pixel; NaN where there is no curve or no contact. */
 struct scene_truth {
     bool present, touches, clean; /**< clean: not on the bad scan line */
-    double modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
+    double hardness_pa,           /**< NaN where it is elastic */
+        modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
         indentation_m, /**< of the approach, at its end */
         z_end_m;       /**< where the approach ends */
 };

@@ -137,3 +137,45 @@ const struct scene_kind scene_uniform = {
     .z_sense = 1,
     .place = uniform_place,
 };
+
+static void film_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+{
+    const struct volume_layout *l = &s->layout;
+    double u = (double)col / (double)l->nx, v = (double)row / (double)l->nx;
+    double island = scene_islands(s, u, v);
+    *out = (struct scene_place){.present = true, .touches = true, .clean = true};
+    out->modulus_pa = between(3e9, 6.5e9, island);
+    out->hardness_pa = between(0.25e9, 0.6e9, island);
+    out->height_m = 4e-9 * island + 3e-9 * scene_waves(s, u, v) + 10e-9 * u;
+    out->slope = 0.001;
+    out->offset_v = 0.1 * scene_waves(s, v, 0.5);
+}
+
+const struct scene_kind scene_film = {
+    .name = "film",
+    .summary =
+        "glassy film that yields (hardness 0.25 GPa, islands 0.6 GPa; modulus 3 and 6.5 GPa) "
+        "under a sharp tip on a stiff lever: its print stays, for the unloading analysis",
+    .title = "simulated film that yields",
+    .own = {.columns = 32,
+            .samples = 1024,
+            .noise_m = 0.03e-9,
+            .type = NUMBER_float32,
+            .modulus_pa = 3e9,
+            .work_j_per_m2 = 0,
+            .half_angle_rad =
+                1.2269, /* of the cone with the area of a Berkovich tip, 70.3 degree */
+            .spring_n_per_m = 90,
+            .poisson_ratio = 0.35,
+            .peak_force_n = 2e-6,
+            .model = "cone"},
+    .width_m = 16e-6,
+    .sensitivity_m_per_v = 60e-9,
+    .volt_range = 10,
+    .ramp_m = 120e-9,
+    .sample_interval_s = 20e-6,
+    .z_kind = Z_SHARED,
+    .shared_is_offset = true,
+    .z_sense = 1,
+    .place = film_place,
+};

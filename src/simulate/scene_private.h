@@ -12,9 +12,10 @@ enum { ISLANDS = 26, WAVES = 8 };
 struct scene_place {
     bool present, touches, clean;
     double modulus_pa, work_j_per_m2, height_m;
-    double drag_m;   /**< deflection by the liquid, opposite in the two segments */
-    double slope;    /**< virtual deflection over z */
-    double offset_v; /**< of the detector */
+    double hardness_pa; /**< where the sample yields under the tip; 0: elastic */
+    double drag_m;      /**< deflection by the liquid, opposite in the two segments */
+    double slope;       /**< virtual deflection over z */
+    double offset_v;    /**< of the detector */
 };
 
 struct scene {
@@ -47,7 +48,7 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_uniform;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film;
 
 /** A number in [0, 1) that belongs to a pixel and a purpose. */
 double scene_chance(const struct scene *s, size_t row, size_t col, unsigned purpose);

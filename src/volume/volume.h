@@ -25,6 +25,7 @@ struct segment_facts {
     enum z_kind z_kind;
     int z_sense; /**< +1: stored z grows towards the sample, -1: away */
     bool has_lengths, has_lateral;
+    bool lateral_volts;       /**< the lateral signal is in V, or the signal is of quadrants */
     double sample_interval_s; /**< NaN if not stated */
     bool chunked, deflate, shuffle;
     size_t chunk[4];       /**< 0 when contiguous */

@@ -73,6 +73,9 @@ enum status volume_open_segment(struct volume *v, enum segment_id id,
 enum status volume_find_sense(struct volume *v, struct report *rep) MUST_CHECK;
 /** volume_tiles.c: cut the grid and make the buffers. */
 enum status volume_cut_tiles(struct volume *v, struct report *rep) MUST_CHECK;
+/** volume_tiles.c: HDF5 hands out zeros for what lies behind the end of a file that was cut off
+ * meanwhile: is the file still as long? Errors: ST_INPUT. */
+enum status volume_check_length(const struct volume *v, struct report *rep) MUST_CHECK;
 /** volume_packing.c: CF attributes of a dataset of samples. */
 enum status packing_read(struct packing *p, const struct dataset *d, struct unit_scale unit,
                          struct report *rep) MUST_CHECK;

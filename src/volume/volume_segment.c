@@ -151,9 +151,9 @@ static enum status open_signal(struct volume *v, enum segment_id id, struct repo
     return ST_OK;
 }
 
-/* Further samples of the shape [ny,nx,n]: z of each curve, lateral. */
+/* Further samples of the shape [ny,nx,n]: z of each curve, lateral. *first: in the first unit. */
 static enum status open_samples(struct volume *v, enum segment_id id, struct samples *s,
-                                const char *const *si_units, struct report *rep)
+                                const char *const *si_units, bool *first, struct report *rep)
 {
     struct unit_scale unit;
     char shape[112], text[32];
@@ -167,6 +167,9 @@ static enum status open_samples(struct volume *v, enum segment_id id, struct sam
     if ((st = units_of(&s->set, si_units, text, &unit, rep)) != ST_OK ||
         (st = samples_size(s, rep)) != ST_OK)
         return st;
+    struct unit_scale scale;
+    struct report unused;
+    *first = units_scale(text, si_units[0], &scale, &unused) == ST_OK;
     return packing_read(&s->pack, &s->set, unit, rep);
 }
 
@@ -239,10 +242,11 @@ static enum status open_z(struct volume *v, enum segment_id id, struct report *r
         return fail(rep, ST_INPUT, "%s: is there beside z_start or z_step; keep one of the two", z);
     if (has_z) {
         static const char *const metres[] = {"m", NULL};
+        bool unused;
         if ((st = dataset_open(&seg->z.set, &v->source, z, rep)) != ST_OK) return st;
         v->facts.seg[id].z_kind = seg->z.set.rank == 1 ? Z_SHARED : Z_PER_CURVE;
         return seg->z.set.rank == 1 ? read_ramp(v, id, rep)
-                                    : open_samples(v, id, &seg->z, metres, rep);
+                                    : open_samples(v, id, &seg->z, metres, &unused, rep);
     }
     if (!has_start || !has_step)
         return fail(rep, ST_INPUT, "%s: is missing; give it, or z_start and z_step", z);
@@ -267,9 +271,11 @@ static enum status open_extras(struct volume *v, enum segment_id id, struct repo
     if ((st = source_has(&v->source, name, &f->has_lateral, rep)) != ST_OK) return st;
     if (f->has_lateral) {
         if ((st = dataset_open(&seg->lateral.set, &v->source, name, rep)) != ST_OK ||
-            (st = open_samples(v, id, &seg->lateral, lateral_units, rep)) != ST_OK)
+            (st = open_samples(v, id, &seg->lateral, lateral_units, &f->lateral_volts, rep)) !=
+                ST_OK)
             return st;
     }
+    if (f->stage == STAGE_QUADRANTS && strcmp(f->units, "1") != 0) f->lateral_volts = true;
     path_of(id, "sample_interval", name);
     f->sample_interval_s = NAN;
     if ((st = source_has(&v->source, name, &there, rep)) != ST_OK || !there) return st;

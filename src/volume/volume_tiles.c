@@ -172,13 +172,12 @@ static bool look_at(const struct volume *v, struct stat *facts)
            fstat(*(int *)handle, facts) == 0;
 }
 
-/* HDF5 hands out zeros for what lies behind the end of a file that was cut off meanwhile. */
-static enum status check_length(const struct volume *v, struct report *rep)
+enum status volume_check_length(const struct volume *v, struct report *rep)
 {
     struct stat facts;
     if (!look_at(v, &facts))
         return v->source.skeleton
-                   ? ST_OK /* several files: not looked at here */
+                   ? ST_OK /* several files: looked at part by part */
                    : fail(rep, ST_INPUT, "%s: cannot be looked at any more", v->path);
     if (!S_ISREG(facts.st_mode) || (uint64_t)facts.st_size >= v->source.bytes) return ST_OK;
     return fail(rep, ST_INPUT, "%s: has been cut off while it was read; bring it back as it was",
@@ -205,5 +204,5 @@ enum status volume_read_tile(struct volume *v, struct tile t, struct report *rep
     guard_file(NULL);
     if (st != ST_OK) return within(rep, st, "%s: ", v->path);
     v->tile = t;
-    return check_length(v, rep);
+    return volume_check_length(v, rep);
 }

@@ -31,11 +31,13 @@ static const struct experiment experiments[] = {
 };
 enum { EXPERIMENTS = sizeof experiments / sizeof *experiments };
 
-enum kind { WHITE, RESONANCE, FLICKER, WALK, KINDS };
+enum kind { WHITE, RESONANCE, FLICKER, WALK, KNOWN_WALK, KINDS };
+static const double walk_step = 0.03; /* of the white noise */
 static const char *const kind_words[KINDS] = {
     "white", "white and a lever resonance (period 8 samples, a third of the variance)",
     "white and 1/f (ten octaves, 1.6 times the variance)",
-    "white and a random walk (0.03 of the noise a sample) on a linear drift"};
+    "white and a random walk (0.03 of the noise a sample) on a linear drift",
+    "the same walk and drift, the walk stated as contact.drift"};
 
 static double draw(gsl_rng *rng, double sigma)
 {
@@ -68,7 +70,7 @@ static void add_walk(gsl_rng *rng, double sigma, size_t n, double *out)
 {
     double x = 0;
     for (size_t i = 0; i < n; i++) {
-        x += draw(rng, 0.03 * sigma) + 0.002 * sigma;
+        x += draw(rng, walk_step * sigma) + 0.002 * sigma;
         out[i] += x;
     }
 }
@@ -79,7 +81,7 @@ static void make_noise(gsl_rng *rng, enum kind kind, double sigma, size_t n, dou
         out[i] = draw(rng, sigma);
     if (kind == RESONANCE) add_resonance(rng, sigma, n, out);
     if (kind == FLICKER) add_flicker(rng, sigma, n, out);
-    if (kind == WALK) add_walk(rng, sigma, n, out);
+    if (kind == WALK || kind == KNOWN_WALK) add_walk(rng, sigma, n, out);
 }
 
 struct trial {
@@ -217,6 +219,7 @@ int main(int argc, char **argv)
         for (int e = 0; e < EXPERIMENTS; e++) {
             struct trial t;
             make_trial(&experiments[e], e, &t);
+            t.plan.drift_m = kind == KNOWN_WALK ? walk_step * t.e->noise : NAN;
             run(&t, (enum kind)kind, curves, rng, with_floor);
         }
     }

@@ -48,11 +48,12 @@ int main(int argc, char **argv)
     line("approach, neither that nor the search for coloured noise", &some, &c, false);
     some.force_space = true;
     line("the same, force over indentation", &some, &c, false);
-    static const char *const others[] = {"cone", "flat_punch", "sphere", "dmt", "jkr", "maugis"};
+    static const char *const others[] = {"cone", "flat_punch", "sphere",      "dmt",
+                                         "jkr",  "maugis",     "blunted_cone"};
     for (size_t i = 0; i < sizeof others / sizeof *others; i++) {
         bool adhesive = contact_find(others[i])->adhesive;
         struct curve_plan other = bench_plan(others[i], adhesive ? SEG_RETRACT : SEG_APPROACH);
-        if (!adhesive || i < 5) other.free_extra = other.model->has_extra;
+        other.setup.transition = 0.5; /* Maugis' lambda, not searched */
         line(others[i], &other, &c, true);
     }
     bench_curves_free(&c);

@@ -25,7 +25,10 @@ CASES = [
     ("water", 4e3, 1.8, 0.06, 50e3, 10.0, 1e-2, 1e1),
     ("water", 9e3, 3.0, 0.10, 100e3, 2.0, 3e-2, 1e1),
     ("water", 30e3, 4.5, 0.60, 200e3, 0.5, 1e-1, 1e2),
+    ("air, twist", 350e3, 300, 5e-9, 1.25e6, 0.4, 1e-1, 0),
 ]
+# mean square of the mode the sensitivity is for, in units of kB T/k, and sensitivity: m/V, or rad/V of the twist
+BENDING, TWIST = (0.8174347867013557, 60e-9), (8 / np.pi**2, 2e-3)
 
 
 def main():
@@ -36,7 +39,7 @@ def main():
     for number in map(int, sys.argv[2:] or range(len(CASES))):
         medium, f0, q, k, rate, seconds, white, flicker = CASES[number]
         n, rng = int(rate * seconds), np.random.default_rng(1000 + number)
-        share, s, t = 0.8174347867013557, 60e-9, 295.0
+        (share, s), t = TWIST if "twist" in medium else BENDING, 295.0
         area = share * thermal_noise.BOLTZMANN * t / (k * s * s)
         height = 2 * area / (np.pi * f0 * q)
         lines, left = [], count

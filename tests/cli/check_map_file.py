@@ -15,7 +15,7 @@ import xarray
 
 STATES = ["pending", "accepted", "doubtful", "rejected", "absent"]
 # spelling that UDUNITS reads: prefix and symbol, products, powers
-UNIT = re.compile(r"^(1|(?:[a-zA-Z]+\d?)(?:[/*. ][a-zA-Z]+\d?)*)$")
+UNIT = re.compile(r"^(1|(?:[a-zA-Z]+-?\d?)(?:[/*. ][a-zA-Z]+-?\d?)*)$")
 ISO_TIME = re.compile(r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d$")
 DIGEST = re.compile(r"^[0-9a-f]{32}$")
 
@@ -165,6 +165,42 @@ def check_counts(entry):
         np.testing.assert_allclose(numbers[()], expected, rtol=1e-6, atol=1e-300, err_msg=name)
 
 
+def check_further(entry):
+    """Maps with a further axis: a group and a table of statistics for each axis."""
+    state = entry["maps/state"][()]
+    kept = (state == 1) | (state == 2)
+    for group in [entry[name] for name in entry if name.startswith("maps_by_")]:
+        axis = group.name.split("maps_by_")[1]
+        assert text(group.attrs["NX_class"]) == "NXdata"
+        assert [text(a) for a in group.attrs["axes"]] == ["y", "x", axis]
+        assert [group.attrs[f"{a}_indices"] for a in ("y", "x", axis)] == [0, 1, 2]
+        names = set(group) - {"y", "x", axis}
+        beside = group.attrs.get("auxiliary_signals", [])
+        beside = [beside] if isinstance(beside, (str, bytes)) else list(beside)
+        assert {text(group.attrs["signal"]), *(text(b) for b in beside)} == names, "signals"
+        assert text(group[axis].attrs["units"]) and h5py.h5ds.is_scale(group[axis].id)
+        for a in ("y", "x"):
+            assert (group[a][()] == entry["maps"][a][()]).all()
+        table = entry[f"statistics_by_{axis}"]
+        for name in sorted(names):
+            stack = group[name]
+            assert stack.ndim == 3 and stack.dtype == np.float32 and np.isnan(stack.fillvalue)
+            for dim, a in enumerate(("y", "x", axis)):
+                assert [scale for scale in stack.dims[dim].values()] == [group[a]], f"{name}: scales"
+            assert text(stack.attrs["long_name"]).endswith(f" ({text(stack.attrs['units'])})")
+            if name.endswith("_errors"):
+                value = group[name[: -len("_errors")]]
+                assert not (np.isfinite(stack[()]) & np.isnan(value[()])).any(), name
+                continue
+            for layer, numbers in enumerate(table[name][()]):
+                values = stack[()][..., layer][kept]
+                values = values[np.isfinite(values)].astype(float)
+                assert np.atleast_1d(table[name].attrs["pixels"])[layer] == values.size
+                if values.size:
+                    expected = np.quantile(values, table["quantile"][()])
+                    np.testing.assert_allclose(numbers, expected, rtol=1e-6, err_msg=name)
+
+
 def check_provenance(entry):
     for sequence, name in ((1, "process_1_calibration"), (2, "process_2_contact_fit")):
         group = entry[name]
@@ -219,9 +255,16 @@ def check(path):
                 check_map(maps, name)
         check_words(maps)
         check_counts(f["entry"])
+        check_further(f["entry"])
+        further = [name for name in f["entry"] if name.startswith("maps_by_")]
         check_provenance(f["entry"])
         assert list(maps)[:4] == ["y", "x", "modulus", "modulus_errors"], "order of creation"
     check_xarray(path)
+    for name in further:
+        for engine in ("h5netcdf", "netcdf4"):
+            with xarray.open_dataset(path, group=f"entry/{name}", engine=engine) as stack:
+                axis = name.split("maps_by_")[1]
+                assert all(v.dims == ("y", "x", axis) for v in stack.values()), engine
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
                    ["maps.h5", "0x1", "0"], ["maps.h5", "1e99", "0"], ["maps.h5", "", "0"],
                    ["maps.h5", "99999999999999999999999", "0"], ["--nonsense"]),
          "describe": ([], ["a.h5", "b.h5"], ["--nonsense"], ["--jsn"]),
+         "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
          "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
                        ["--nonsense"], ["spring", "--length", "3 kg"]),

@@ -11,7 +11,7 @@ import unittest
 from run import CANTLE, ROOT, cantle
 
 PAGES = {"keys": "recipe-keys", "import": "import-keys", "models": "models", "maps": "maps", "flags": "flags",
-         "statuses": "exit-statuses"}
+         "statuses": "exit-statuses", "reuse": "reuse"}
 
 
 class Docs(unittest.TestCase):
@@ -43,9 +43,10 @@ class Docs(unittest.TestCase):
 
     def test_the_readmes_lines(self):
         """The five lines for one's own data, as they stand, on a simulated volume."""
-        block = re.search(r"## Your own data.*?```sh\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
-        lines = [line.split("#")[0].strip() for line in block.group(1).splitlines()]
-        self.assertEqual(len(lines), 5)
+        section = re.search(r"## Your own data.*?\n## ", (ROOT / "README.md").read_text(), re.S).group()
+        blocks = [block.splitlines() for block in re.findall(r"```sh\n(.*?)```", section, re.S)]
+        lines = [line.split("#")[0].strip() for block in blocks for line in block]
+        self.assertEqual(len(blocks[0]), 5)
         with tempfile.TemporaryDirectory() as folder:
             made = cantle("simulate", "--scene", "uniform", "--columns", 13, "--rows", 31, "-o",
                           "volume.h5", folder=folder)
@@ -55,8 +56,45 @@ class Docs(unittest.TestCase):
             for line in lines:
                 done = subprocess.run(line, shell=True, cwd=folder, capture_output=True, text=True)
                 self.assertEqual(done.returncode, 0, f"{line}: {done.stderr}")
-            for name in ("recipe.yaml", "maps.h5", "maps.png"):
+            for name in ("recipe.yaml", "maps.h5", "maps.png", "histogram.png", "maps.tif"):
                 self.assertTrue((pathlib.Path(folder) / name).stat().st_size > 0, name)
+
+    def test_the_readmes_second_look(self):
+        """Refit and compare as README has them, on what its five lines leave."""
+        block = re.search(r"## A second look.*?```sh\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
+        lines = [line.split("#")[0].strip() for line in block.group(1).splitlines()]
+        self.assertEqual(len(lines), 2)
+        with tempfile.TemporaryDirectory() as folder:
+            for words in (["simulate", "--scene", "uniform", "--columns", 9, "--rows", 7, "-o", "volume.h5"],
+                          ["map", "volume.h5", "-o", "maps.h5"]):
+                self.assertEqual(cantle(*words, folder=folder).returncode, 0)
+            (pathlib.Path(folder) / "build").mkdir()
+            (pathlib.Path(folder) / "build" / "cantle").symlink_to(shutil.which(CANTLE))
+            for line in lines:
+                done = subprocess.run(line, shell=True, cwd=folder, capture_output=True, text=True)
+                self.assertEqual(done.returncode, 0, f"{line}: {done.stderr}")
+            self.assertIn("which model describes a pixel better: A paraboloid", done.stdout)
+            for name in ("cone.h5", "cone.png", "cone-maps.png"):
+                self.assertTrue((pathlib.Path(folder) / name).stat().st_size > 0, name)
+
+    def test_the_refit_page(self):
+        """docs/refit-and-compare.md from an empty folder, block by block as it stands."""
+        page = (ROOT / "docs" / "refit-and-compare.md").read_text()
+        blocks = re.findall(r"^```sh\n(.*?)^```", page, re.S | re.M)
+        self.assertEqual(len(blocks), 5)
+        with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as programs:
+            os.symlink(shutil.which(CANTLE), pathlib.Path(programs) / "cantle")
+            path = {**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"}
+            said = ""
+            for block in blocks:
+                done = subprocess.run(["bash", "-e", "-c", block], cwd=folder, env=path, capture_output=True, text=True)
+                self.assertEqual(done.returncode, 0, f"{block}: {done.stderr}")
+                said += done.stdout
+            numbers = json.loads((pathlib.Path(folder) / "numbers.json").read_text())
+        for words in ("taken from it: baseline, noise, contact point\n", "taken from it: baseline, noise\n",
+                      "contact.two_depths: yes -> no", "limits", "figure: differences-maps.png"):
+            self.assertIn(words, said)
+        self.assertGreater(numbers["criterion"]["aicc"]["pixels"], 100)
 
     def test_the_import_walk_through(self):
         """docs/import.md from an empty folder, block by block as it stands; the modulus that its script puts in."""

@@ -20,12 +20,15 @@ class Format(unittest.TestCase):
         below = {"base": "", "recipe": "base contact", "calibration": "base recipe",
                  "contact": "base calibration", "fit": "base",
                  "curve": "base recipe calibration contact fit",
+                 "review": "base curve",
                  "volume": "base calibration curve",
                  "intake": "base calibration curve volume",
                  "doctor": "base calibration curve volume",
                  "simulate": "base calibration contact curve volume",
-                 "review": "base", "maps": "base recipe calibration curve volume review",
+                 "maps": "base recipe calibration curve review volume",
                  "grid": "base curve volume maps", "figure": "base",
+                 "export": "base",
+                 "report": "base recipe calibration contact curve volume maps figure",
                  "study": "base recipe curve review maps figure"}
         for path in sources():
             parts = path.split("/src/")
@@ -38,7 +41,7 @@ class Format(unittest.TestCase):
                 if line.startswith('#include "') and "/" in line:
                     other = line.split('"')[1].split("/")[0]
                     self.assertIn(other, [floor, *below[floor].split()], f"{path}: {line}")
-                if floor in "base recipe calibration contact fit curve figure review".split():
+                if floor in "base recipe calibration contact fit curve review export figure".split():
                     self.assertNotIn("#include <hdf5", line, path)
                     self.assertNotIn("#include <mpi", line, path)
 

@@ -369,10 +369,16 @@ static void drop(struct tree *t, const char *name)
 }
 
 /* HDF5 1.10.8 dies when it writes these: nbit of types that it does not know, and a virtual dataset
- * that is made of itself. */
+ * that is made of itself; and it makes room for a whole chunk, however large. */
 static bool writes_badly(hid_t plist)
 {
+    hsize_t chunk[H5S_MAX_RANK];
+    double numbers = 1;
     bool there = H5Pget_layout(plist) == H5D_VIRTUAL;
+    for (int i = H5Pget_layout(plist) == H5D_CHUNKED ? H5Pget_chunk(plist, H5S_MAX_RANK, chunk) : 0;
+         i-- > 0;)
+        numbers *= (double)chunk[i];
+    there = there || numbers > 1 << 24;
     for (int i = 0; i < H5Pget_nfilters(plist); i++) {
         size_t n = 0;
         H5Z_filter_t id = H5Pget_filter2(plist, (unsigned)i, NULL, &n, NULL, 0, NULL, NULL);

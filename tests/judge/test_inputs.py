@@ -10,6 +10,8 @@ import numpy as np
 import forward as fw
 import program
 import scenario as sc
+import test_unloading as tu
+import unloading as ul
 import volume as vol
 
 ROWS, COLUMNS, SAMPLES = 3, 4, 256
@@ -571,6 +573,32 @@ class Flags(unittest.TestCase):
         self.assertFalse(flagged[:9].any())
         quiet = program.map_volume(self.path, self.path / "tip.h5", {"limits.tip_change": "0"})
         self.assertFalse(quiet.flagged("tip_changed").any())
+
+    def unloading(self, spoil, more=None, **curves):
+        """A good plastic contact and one that is changed: {field: value}."""
+        good = tu.GLASS
+        pixels = [ul.Plastic(**good), ul.Plastic(**{**good, **spoil})]
+        tu.write(self.path / "v.h5", pixels, 2, noise=0.02e-9, rng=np.random.default_rng(3), **curves)
+        return program.map_volume(self.path, self.path / "v.h5",
+                                  tu.settings(pixels[0], limits__residual_depth="0.95", **(more or {})))
+
+    def test_unloading(self):
+        """Where Oliver and Pharr's method does not hold, or has nothing to fit."""
+        maps = self.unloading(dict(e_sample=450e9), {"unloading.from": "60 %"})
+        self.wants(maps, "no_unloading")  # so stiff that fewer than ten samples are in the window
+        self.assertTrue(np.isnan(maps["hardness"][0, 1]) and np.isfinite(maps["hardness"][0, 0]))
+        self.wants(self.unloading(dict(m=3.6)), "unloading_exponent")
+        elastic = dict(m=1.5, n=1.5, tip=dict(shape="paraboloid", radius=200e-9), e_sample=4.5e9)
+        c = ul.Plastic(**{**tu.GLASS, **elastic, "h_c": 20e-9})
+        # the force at which a Hertzian contact of this tip has half its depth in contact
+        peak = 4 / 3 * c.e_r * np.sqrt(200e-9) * (40e-9) ** 1.5
+        self.wants(self.unloading({**elastic, "h_c": 20e-9, "peak": peak}), "no_plastic_depth")
+        self.wants(self.unloading(dict(e_sample=30e9), {"limits.residual_depth": "0.93"}), "pile_up")
+        # a tip of 20 GPa is stiffer than the one, and softer than what the other claims to be
+        self.wants(self.unloading(dict(e_sample=60e9, hardness=1e9), {"tip.tip_modulus": "20 GPa"}),
+                   "no_unloading_modulus")
+        maps = self.unloading(dict(), {"limits.unloading_adhesion": "10 %"}, adhesion=(0.0, 5e-7))
+        self.wants(maps, "unloading_adhesion")
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""

@@ -63,8 +63,11 @@ static void run(const char *model, gsl_rng *rng, struct curve_work *work)
     raw.seg[SEG_RETRACT] = (struct raw_segment){.n = SAMPLES, .signal = back, .z_m = z_back};
     struct pixel_result r;
     curve_analyse(&plan, &raw, work, &r, NULL);
-    for (int i = 0; i < MAP_COUNT; i++)
-        printf("%s.%s %a %a\n", model, map_rows[i].name, r.map[i].value, r.map[i].error);
+    for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
+        map_label(i, label);
+        printf("%s.%s %a %a\n", model, label, r.map[i].value, r.map[i].error);
+    }
     printf("%s.flags %llx\n", model, (unsigned long long)r.flags);
 }
 

@@ -27,6 +27,7 @@ static struct contact_setup setup_with(double spring, double radius, double angl
                                   .half_angle_rad = rad,
                                   .face_angle_rad = rad,
                                   .profile_exponent = 3,
+                                  .brush_density_per_m2 = 3e14,
                                   .cap_radius_m = NAN};
 }
 

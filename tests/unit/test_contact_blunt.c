@@ -314,6 +314,34 @@ static void test_lever_to_rounding(void **unused)
     }
 }
 
+/* Many samples at once go by the table of the curve, one alone by the closed expressions: the same
+ * numbers, also around the joint of cap and side and beyond the table's end. */
+static void test_table_is_the_curve(void **unused)
+{
+    (void)unused;
+    static double t[4 * SAMPLES], y[4 * SAMPLES], y_t[4 * SAMPLES], y_k[4 * SAMPLES];
+    static const double tops[] = {1e-3, 0.5, 3, 40};
+    for (int model = 0; model < 4; model++)
+        for (double kappa = 1e-6; kappa < 1e7; kappa *= 9)
+            for (int top = 0; top < 4; top++) {
+                struct contact_setup s = tip(5e-8, 35 * degree);
+                s.profile_exponent = 2.7;
+                struct contact_shape shape = {&s, kappa, 0};
+                struct contact_columns all = {y, y_t, y_k, NULL};
+                for (int i = 0; i < 4 * SAMPLES; i++)
+                    t[i] = tops[top] * (1 + kappa) * (i + 0.5) / (4 * SAMPLES);
+                models[model]->lever(&shape, t, 4 * SAMPLES, &all);
+                for (int i = 0; i < 4 * SAMPLES; i++) {
+                    double alone[3];
+                    struct contact_columns one = {alone, alone + 1, alone + 2, NULL};
+                    models[model]->lever(&shape, t + i, 1, &one);
+                    assert_close(y[i], alone[0], 1e-13);
+                    assert_close(y_t[i], alone[1], 1e-10);
+                    assert_close(y_k[i], alone[2], 1e-10);
+                }
+            }
+}
+
 static void test_slopes_to_seven_digits(void **unused)
 {
     (void)unused;
@@ -371,6 +399,7 @@ int main(void)
         cmocka_unit_test(test_cap_radius_is_explicit),
         cmocka_unit_test(test_cap_radius_beyond_the_joint),
         cmocka_unit_test(test_lever_to_rounding),
+        cmocka_unit_test(test_table_is_the_curve),
         cmocka_unit_test(test_slopes_to_seven_digits),
         cmocka_unit_test(test_out_of_contact),
     };

@@ -24,6 +24,7 @@
 
 #define NY 3
 #define NX 4
+#define LAYERS 3
 
 /* A volume that is not there, a recipe of defaults, and a folder of our own. */
 struct scene {
@@ -101,6 +102,11 @@ static int set_up(void **state)
     lever_clear(&s->plan.lever);
     s->plan.lever.item[LEVER_spring_constant] = (struct known){0.35, 0.02, "volume"};
     s->plan.model = contact_find("paraboloid");
+    map_extent_clear(&s->plan.extent);
+    s->plan.extent.analysis[ANALYSIS_depth] = true;
+    s->plan.extent.length[AXIS_depth] = LAYERS;
+    for (int i = 0; i < LAYERS; i++)
+        s->plan.extent.at[AXIS_depth][i] = 20e-9 * i + 10e-9;
     s->plan.limit.surface_slope_rad = NAN;
     s->plan.setup = (struct contact_setup){.spring_n_per_m = 0.35};
     s->volume.tile_rows = s->volume.tile_cols = 3;
@@ -209,7 +215,13 @@ static void expect_maps(const struct maps_view *v, bool y_flipped, bool x_flippe
     struct report rep;
     for (int map = 0; map < MAP_COUNT; map++) {
         double factor;
-        assert_non_null(v->map[map]);
+        if (map_rows[map].axis == AXIS_depth && map_layer(map) >= LAYERS) {
+            assert_null(v->map[map]);
+            continue;
+        }
+        assert_int_equal(v->map[map] != NULL, map_rows[map].analysis == ANALYSIS_always ||
+                                                  map_rows[map].analysis == ANALYSIS_depth);
+        if (!v->map[map]) continue;
         assert_int_equal(v->error[map] != NULL, map_rows[map].errors);
         assert_string_equal(v->unit[map], map_rows[map].unit);
         if (map == MAP_surface_slope) continue; /* made in the finish, not written */
@@ -565,6 +577,9 @@ static void resume_finds_what_is_left(void **state)
     assert_int_equal(write_tile(m, 0, (struct tile){2, 0, 1, 3}, &s->rep), ST_OK);
     assert_int_equal(maps_finish(&m, NULL, &summary, &s->rep), ST_OK);
     assert_int_equal(maps_view_load(&v, s->path, &s->rep), ST_OK);
+    assert_int_equal(v.extent.length[AXIS_depth], LAYERS);
+    for (int i = 0; i < LAYERS; i++)
+        assert_true(fabs(v.extent.at[AXIS_depth][i] / (20e-9 * i + 10e-9) - 1) < 1e-12);
     expect_maps(&v, false, false);
     maps_view_free(&v);
     resume(s, &m, false, &found);

@@ -4,17 +4,17 @@
  * are positive, by their logarithms, as the contact fit does with its positive numbers. A search
  * ends after 200 trials and says so; it is then continued from where it stands (MGH09, Bennett5).
  *
- * One start of the 32 is lost: MGH17, start 1. There exp(-b4 x) and exp(-b5 x) are below 1e-4 at
- * every sample but the one at x = 0, so that the derivatives say nothing. The engine must say that
- * it has not converged.
+ * One start of the 46 needs the slow search: MGH17, start 1. There exp(-b4 x) and exp(-b5 x) are
+ * below 1e-4 at every sample but the one at x = 0, so that the derivatives say next to nothing. The
+ * plain search must say that it has not converged.
  *
  * Data (tests/reference/strd/), starts and certified values were read in public copies of NIST's
  * files, standard deviations of Rat42, BoxBOD and Bennett5 are from memory. That data and certified
  * values belong together is tested first: the certified residual sum of squares must come out.
  *
- * Left out, because more than FIT_MAX_THETA parameters are left when the columns that depend on no
- * parameter are eliminated: Kirby2 (5), Lanczos1 to 3 (6), ENSO (6), Hahn1 (7), Thurber (7), Gauss1
- * to 3 (8). Chwirut1 is the model of Chwirut2 with more data. */
+ * Left out: Lanczos1, whose certified sum of squares, 1.4e-25, is below the rounding of its data in
+ * double precision; Chwirut1, Gauss1 and Gauss3, which are the models of Chwirut2 and Gauss2 with
+ * other data. */
 #include "fit/separable.h"
 #include "table.h"
 
@@ -26,7 +26,7 @@
 
 #include <cmocka.h>
 
-enum { MOST = 5 };
+enum { MOST = 9 };
 
 /* f at the predictors x, and d[j] = df/db of the searched parameters, b in the set's order. */
 typedef double strd_model(const double *b, const double *x, double *d);
@@ -38,7 +38,7 @@ struct strd {
     double start[2][MOST], certified[MOST], deviation[MOST]; /* searched first, then linear */
     double sum_squares;
     bool logarithms;
-    int lost; /* this start (1, 2) leads nowhere; 0 = none */
+    int far; /* this start (1, 2) is too far for the plain search; 0 = none */
 };
 
 static double misra1a(const double *b, const double *x, double *d)
@@ -172,6 +172,71 @@ static double bennett5(const double *b, const double *x, double *d)
     return b[0] * d[0];
 }
 
+static double kirby2(const double *b, const double *x, double *d)
+{
+    double above = b[0] + *x * (b[1] + *x * b[2]), below = 1 + *x * (b[3] + *x * b[4]);
+    double f = above / below;
+    d[0] = 1 / below;
+    d[1] = *x / below;
+    d[2] = *x * *x / below;
+    d[3] = -*x * f / below;
+    d[4] = -*x * *x * f / below;
+    return f;
+}
+
+/* Hahn1 and Thurber */
+static double cubics(const double *b, const double *x, double *d)
+{
+    double above = b[0] + *x * (b[1] + *x * (b[2] + *x * b[3]));
+    double below = 1 + *x * (b[4] + *x * (b[5] + *x * b[6])), f = above / below;
+    double power = 1 / below;
+    for (int j = 0; j < 4; j++, power *= *x) {
+        d[j] = power;
+        if (j > 0) d[3 + j] = -power * f;
+    }
+    return f;
+}
+
+static double lanczos(const double *b, const double *x, double *d)
+{
+    double f = 0;
+    for (int j = 0; j < 6; j += 2) {
+        d[j] = exp(-b[j + 1] * *x);
+        d[j + 1] = -*x * b[j] * d[j];
+        f += b[j] * d[j];
+    }
+    return f;
+}
+
+static double gauss(const double *b, const double *x, double *d)
+{
+    d[0] = exp(-b[1] * *x);
+    d[1] = -*x * b[0] * d[0];
+    double f = b[0] * d[0];
+    for (int j = 2; j < 8; j += 3) {
+        double u = (*x - b[j + 1]) / b[j + 2];
+        d[j] = exp(-u * u);
+        d[j + 1] = 2 * b[j] * d[j] * u / b[j + 2];
+        d[j + 2] = d[j + 1] * u;
+        f += b[j] * d[j];
+    }
+    return f;
+}
+
+/* b4 to b9; b1 and the year of b2, b3 are linear */
+static double enso(const double *b, const double *x, double *d)
+{
+    double f = 0;
+    for (int j = 0; j < 6; j += 3) {
+        double angle = 2 * M_PI * *x / b[j];
+        d[j + 1] = cos(angle);
+        d[j + 2] = sin(angle);
+        d[j] = (b[j + 1] * d[j + 2] - b[j + 2] * d[j + 1]) * angle / b[j];
+        f += b[j + 1] * d[j + 1] + b[j + 2] * d[j + 2];
+    }
+    return f;
+}
+
 static const struct strd sets[] = {
     {"Misra1a",
      "strd/misra1.csv",
@@ -255,7 +320,7 @@ static const struct strd sets[] = {
      {1.9358469127E+00, -1.4646871366E+00, 1.2867534640E-02, 2.2122699662E-02, 3.7541005211E-01},
      {2.2031669222E-01, 2.2175707739E-01, 4.4861358114E-04, 8.9471996575E-04, 2.0723153551E-03},
      .sum_squares = 5.4648946975E-05,
-     .lost = 1},
+     .far = 1},
     {"Rat42",
      "strd/rat42.csv",
      rat42,
@@ -320,6 +385,82 @@ static const struct strd sets[] = {
      {-2.5235058043E+03, 4.6736564644E+01, 9.3218483193E-01},
      {2.9715175411E+02, 1.2448871856E+00, 2.0272299378E-02},
      .sum_squares = 5.2404744073E-04},
+    {"Kirby2",
+     "strd/kirby2.csv",
+     kirby2,
+     5,
+     0,
+     {{2, -0.1, 0.003, -0.001, 0.00001}, {1.5, -0.15, 0.0025, -0.0015, 0.00002}},
+     {1.6745063063E+00, -1.3927397867E-01, 2.5961181191E-03, -1.7241811870E-03, 2.1664802578E-05},
+     {8.7989634338E-02, 4.1182041386E-03, 4.1856520458E-05, 5.8931897355E-05, 2.0129761919E-07},
+     .sum_squares = 3.9050739624E+00},
+    {"Hahn1",
+     "strd/hahn1.csv",
+     cubics,
+     7,
+     0,
+     {{10, -1, 0.05, -0.00001, -0.05, 0.001, -0.000001},
+      {1, -0.1, 0.005, -0.000001, -0.005, 0.0001, -0.0000001}},
+     {1.0776351733E+00, -1.2269296921E-01, 4.0863750610E-03, -1.4262662514E-06, -5.7609940901E-03,
+      2.4053735503E-04, -1.2314450199E-07},
+     {1.7070154742E-01, 1.2000289189E-02, 2.2508314937E-04, 2.7578037666E-07, 2.4712888219E-04,
+      1.0449373768E-05, 1.3027335327E-08},
+     .sum_squares = 1.5324382854E+00},
+    {"Thurber",
+     "strd/thurber.csv",
+     cubics,
+     7,
+     0,
+     {{1000, 1000, 400, 40, 0.7, 0.3, 0.03}, {1300, 1500, 500, 75, 1, 0.4, 0.05}},
+     {1.2881396800E+03, 1.4910792535E+03, 5.8323836877E+02, 7.5416644291E+01, 9.6629502864E-01,
+      3.9797285797E-01, 4.9727297349E-02},
+     {4.6647963344E+00, 3.9571156086E+01, 2.8698696102E+01, 5.5675370270E+00, 3.1333340687E-02,
+      1.4984928198E-02, 6.5842344623E-03},
+     .sum_squares = 5.6427082397E+03},
+    {"Lanczos2",
+     "strd/lanczos2.csv",
+     lanczos,
+     6,
+     0,
+     {{1.2, 0.3, 5.6, 5.5, 6.5, 7.6}, {0.5, 0.7, 3.6, 4.2, 4, 6.3}},
+     {9.6251029939E-02, 1.0057332849E+00, 8.6424689056E-01, 3.0078283915E+00, 1.5529016879E+00,
+      5.0028798100E+00},
+     {6.6770575477E-04, 3.3989646176E-03, 1.7185846685E-03, 4.1707005856E-03, 2.3744381417E-03,
+      1.3958787284E-03},
+     .sum_squares = 2.2299428125E-11},
+    {"Lanczos3",
+     "strd/lanczos3.csv",
+     lanczos,
+     6,
+     0,
+     {{1.2, 0.3, 5.6, 5.5, 6.5, 7.6}, {0.5, 0.7, 3.6, 4.2, 4, 6.3}},
+     {8.6816414977E-02, 9.5498101505E-01, 8.4400777463E-01, 2.9515951832E+00, 1.5825685901E+00,
+      4.9863565084E+00},
+     {1.7197908859E-02, 9.7041624475E-02, 4.1488663282E-02, 1.0766312506E-01, 5.8371576281E-02,
+      3.4436403035E-02},
+     .sum_squares = 1.6117193594E-08},
+    {"Gauss2",
+     "strd/gauss2.csv",
+     gauss,
+     8,
+     0,
+     {{96, 0.009, 103, 106, 18, 72, 151, 18}, {98, 0.0105, 103, 105, 20, 73, 150, 20}},
+     {9.9018328406E+01, 1.0994945399E-02, 1.0188022528E+02, 1.0703095519E+02, 2.3578584029E+01,
+      7.2045589471E+01, 1.5327010194E+02, 1.9525972636E+01},
+     {5.3748766879E-01, 1.3335306766E-04, 5.9217315772E-01, 1.5006798316E-01, 2.2695595067E-01,
+      6.1721965884E-01, 1.9466674341E-01, 2.6416549393E-01},
+     .sum_squares = 1.2475282092E+03},
+    {"ENSO",
+     "strd/enso.csv",
+     enso,
+     6,
+     3,
+     {{40, -0.7, -1.3, 25, -0.3, 1.4}, {44, -1.5, 0.5, 26, 0.1, 1.5}},
+     {4.4311088700E+01, -1.6231428586E+00, 5.2554493756E-01, 2.6887614440E+01, 2.1232288488E-01,
+      1.4966870418E+00, 1.0510749193E+01, 3.0762128085E+00, 5.3280138227E-01},
+     {9.4408025976E-01, 2.8078369611E-01, 4.8073701119E-01, 4.1612939130E-01, 5.1460022911E-01,
+      2.5434468893E-01, 1.7488832467E-01, 2.4310052139E-01, 2.4354686618E-01},
+     .sum_squares = 7.8853978668E+02},
 };
 enum { SETS = sizeof sets / sizeof *sets };
 
@@ -328,7 +469,7 @@ enum { SETS = sizeof sets / sizeof *sets };
 struct loaded {
     const struct strd *set;
     struct table table;
-    double y[TABLE_ROWS], ones[TABLE_ROWS], x[TABLE_ROWS];
+    double y[TABLE_ROWS], ones[TABLE_ROWS], x[TABLE_ROWS], year[2][TABLE_ROWS];
     struct fit_problem problem;
 };
 
@@ -372,6 +513,8 @@ static void load(struct loaded *l, const struct strd *set, const double *start)
         l->y[i] = set->model == nelson ? log(l->table.cell[i][0]) : l->table.cell[i][0];
         l->ones[i] = 1;
         l->x[i] = l->table.cell[i][1];
+        l->year[0][i] = cos(2 * M_PI * l->x[i] / 12);
+        l->year[1][i] = sin(2 * M_PI * l->x[i] / 12);
     }
     l->problem = (struct fit_problem){.n = l->table.rows,
                                       .y = l->y,
@@ -381,6 +524,8 @@ static void load(struct loaded *l, const struct strd *set, const double *start)
                                       .model = evaluate,
                                       .context = l,
                                       .settle = 1e-14 /* certified digits, not noise, are asked */};
+    for (size_t k = 0; set->model == enso && k < 2; k++)
+        l->problem.linear[1 + k] = l->year[k];
     for (size_t j = 0; j < set->n_theta; j++) {
         l->problem.low[j] = -HUGE_VAL;
         l->problem.high[j] = HUGE_VAL;
@@ -444,7 +589,9 @@ static void search(const struct loaded *l, struct fit_work *w, const double *sta
         if (r->converged) break;
         memcpy(from, r->theta, sizeof from);
     }
-    fit_finish(&l->problem, w, r);
+    if (l->set->far == 0 || start != l->set->start[l->set->far - 1]) return;
+    if (r->converged) fail_msg("%s: the plain search says it has converged", l->set->name);
+    fit_search_far(&l->problem, w, start, r);
 }
 
 static void certified_values_from_both_starts(void **unused)
@@ -458,10 +605,9 @@ static void certified_values_from_both_starts(void **unused)
             load(&l, &sets[s], sets[s].start[k]);
             assert_true(fit_prepare(&l.problem, w));
             search(&l, w, sets[s].start[k], &r);
-            if (r.converged == (sets[s].lost == k + 1))
-                fail_msg("%s, start %d: %s", sets[s].name, k + 1,
-                         r.converged ? "converged" : "not converged");
-            if (r.converged) expect_certified(&sets[s], &r);
+            if (!r.converged) fail_msg("%s, start %d: not converged", sets[s].name, k + 1);
+            fit_finish(&l.problem, w, &r);
+            expect_certified(&sets[s], &r);
         }
     fit_work_free(w);
 }

@@ -133,7 +133,10 @@ static void for_people(void **state)
         assert_string_equal(text, shown[i].text);
     }
     double factor;
-    assert_string_equal(units_prefix(2.7e9, &factor), "G");
+    assert_string_equal(units_prefix(3e-14, "m2", &factor), "n"); /* SI Brochure: nm2 = (nm)2 */
+    assert_true(fabs(factor - 1e-18) < 1e-30);
+    assert_string_equal(units_prefix(3e-3, "J/m2", &factor), "m");
+    assert_string_equal(units_prefix(2.7e9, "Pa", &factor), "G");
     assert_true(factor == 1e9);
     char small[4];
     units_show(3210, "Pa", 3, small, sizeof small);
