@@ -20,3 +20,5 @@ cp "$scratch/blend-maps.png" "$root/docs/figures/demo-maps.png"
 cp "$scratch/blend-curve.png" "$root/docs/figures/demo-curve.png"
 "$root/jobs/demo-models.sh" "$scratch/models" >/dev/null # its table is pasted into docs/choosing-a-model.md
 cp "$scratch/models/dmt.png" "$root/docs/figures/models-dmt.png"
+"$root/jobs/demo-cell.sh" "$scratch/cell" >/dev/null
+cp "$scratch/cell/cells-maps.png" "$root/docs/figures/demo-cell.png"

@@ -29,7 +29,7 @@ struct world {
     C(recipe, "Prepare", "print a commented recipe that fits a volume")                            \
     C(calibrate, "Prepare", "find sensitivity, spring constant and tip, into a lever file")        \
     C(simulate, "Prepare", "write a force volume with known truth")                                \
-    C(manual, "Prepare", "print a reference page: keys, models, maps, flags or statuses")
+    C(manual, "Prepare", "print a reference page, a man page, or the completion for bash")
 
 #define C(name, group, summary)                                                                    \
     enum status command_##name(int argc, char **argv, const struct world *world,                   \

@@ -35,14 +35,14 @@ json_t *describe_text(const char *text);
 /** The uncertainty of a whole map, as text and as JSON (NULL without memory). */
 void describe_budget(const struct budget *b);
 json_t *describe_budget_json(const struct budget *b);
-/** How the maps move along the scan: as text, or into *json when that is not NULL. Errors:
- * ST_MEMORY. */
-struct maps_view;
-enum status describe_drift(const struct maps_view *v, json_t **json, struct report *rep) MUST_CHECK;
 /** Of a map file, as `describe --json` has them: contact model, segment and space of the fit; the
  * calibration used. NULL without memory, and on failure. Errors: ST_INPUT. */
 enum status describe_used_json(const char *path, json_t **fit, json_t **calibration,
                                struct report *rep) MUST_CHECK;
+/** How the maps move along the scan: as text, or into *json when that is not NULL. Errors:
+ * ST_MEMORY. */
+struct maps_view;
+enum status describe_drift(const struct maps_view *v, json_t **json, struct report *rep) MUST_CHECK;
 /** Print and free. Errors: ST_MEMORY when the object could not be made. */
 enum status describe_print(json_t *all, struct report *rep) MUST_CHECK;
 

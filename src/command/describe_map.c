@@ -306,15 +306,14 @@ static enum status print_json(const struct maps_view *v, const struct used *u, j
                              v->x_m[v->nx - 1], "y_m", v->y_m[0], v->y_m[v->ny - 1],
                              "columns_reversed", v->x_flipped, "rows_reversed", v->y_flipped);
     return describe_print(
-        json_pack("{s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, s:o, "
+        json_pack("{s:o, s:o, s:s, s:o, s:s, s:b, s:o, s:s, s:o, s:O, s:o, s:o, s:o, s:o, s:o, "
                   "s:o, s:o, s:o}",
-                  "refit", refit, "kind", "maps", "path", describe_text(v->path), "title", v->title,
-                  "finished", v->summary.state[STATE_pending] == 0, "source",
+                  "refit", refit, "drift", drift, "kind", "maps", "path", describe_text(v->path),
+                  "title", v->title, "finished", v->summary.state[STATE_pending] == 0, "source",
                   describe_text(v->source_path), "digest", v->summary.digest, "grid", grid, "run",
-                  run, "fit", fit, "calibration", json_used(u), "drift", drift, "tip",
-                  tip_json(&v->summary.tip), "states", states, "flags", flags, "maps", json_maps(v),
-                  "axes", json_axes(v), "uncertainty",
-                  v->has_budget ? describe_budget_json(&v->budget) : json_null()),
+                  run, "fit", fit, "calibration", json_used(u), "tip", tip_json(&v->summary.tip),
+                  "states", states, "flags", flags, "maps", json_maps(v), "axes", json_axes(v),
+                  "uncertainty", v->has_budget ? describe_budget_json(&v->budget) : json_null()),
         rep);
 }
 

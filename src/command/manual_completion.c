@@ -37,6 +37,12 @@ static const char frame[] =
     "}\n"
     "complete -o bashdefault -o default -F _cantle cantle\n";
 
+static void put_maps(FILE *out)
+{
+    for (int i = 0; i < MAP_COUNT; i++)
+        if (map_begins(i)) fprintf(out, " words+=\" %s\"", map_rows[i].name);
+}
+
 /* Add the words and files that an argument of this name can be: a run of letters and '|'.
  * any_file: a name that says nothing stands for a file; the shell offers those itself only where
  * there is nothing else. */
@@ -51,8 +57,7 @@ static void put_choices(FILE *out, const char *name, size_t n, bool any_file)
     const char *dot = strrchr(text, '.');
     bool words = strchr(text, '|') != NULL;
     if (strcmp(text, "MAP") == 0)
-        for (int i = 0; i < MAP_COUNT; i++)
-            fprintf(out, " words+=\" %s\"", map_rows[i].name);
+        put_maps(out);
     else if (strcmp(text, "MODEL") == 0)
         for (int i = 0; i < CONTACT_COUNT; i++)
             fprintf(out, " words+=\" %s\"", contact_at(i)->name);

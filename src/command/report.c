@@ -183,18 +183,31 @@ static bool has_value(const struct maps_view *v, int id)
     return false;
 }
 
+static void choose(struct making *m, int id)
+{
+    for (size_t k = 0; k < m->n_maps; k++)
+        if ((int)m->map[k] == id) return;
+    m->map[m->n_maps++] = (enum map_id)id;
+}
+
+/* "modulus"; "depth_modulus" for all layers of a map with a further axis, "depth_modulus:3" for
+ * one. */
 static enum status read_map(struct making *m, const char *word, struct report *rep)
 {
     const char *names[MAP_COUNT];
+    bool known = false, there = false;
     for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
         names[i] = map_rows[i].name;
-        if (strcmp(word, names[i]) != 0) continue;
-        if (!m->view.map[i]) return fail(rep, ST_USAGE, "%s: has no map '%s'", m->view.path, word);
-        for (size_t k = 0; k < m->n_maps; k++)
-            if ((int)m->map[k] == i) return ST_OK;
-        m->map[m->n_maps++] = (enum map_id)i;
-        return ST_OK;
+        map_label(i, label);
+        if (strcmp(word, names[i]) != 0 && strcmp(word, label) != 0) continue;
+        known = true;
+        if (!m->view.map[i]) continue;
+        there = true;
+        choose(m, i);
     }
+    if (there) return ST_OK;
+    if (known) return fail(rep, ST_USAGE, "%s: has no map '%s'", m->view.path, word);
     int near = words_nearest(word, names, MAP_COUNT);
     return fail(rep, ST_USAGE, "'%.64s' is not a map%s%s; `cantle manual maps` lists them", word,
                 near < 0 ? "" : "; did you mean ", near < 0 ? "" : names[near]);

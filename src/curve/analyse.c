@@ -2,6 +2,7 @@
 #include "curve/brush_maps.h"
 #include "curve/curve_private.h"
 #include "curve/depth.h"
+#include "curve/in_time.h"
 #include "curve/lateral.h"
 #include "curve/tethers.h"
 
@@ -19,7 +20,8 @@ struct curve_work *curve_work_new(size_t n_max)
     w->sums[0] = calloc(3 * (n_max + 1), sizeof *w->sums[0]);
     w->in_fit = calloc(n_max, 1);
     w->fit = fit_work_new(n_max);
-    if (!w->block || !w->sums[0] || !w->in_fit || !w->fit) {
+    w->time = time_work_new(n_max);
+    if (!w->block || !w->sums[0] || !w->in_fit || !w->fit || !w->time) {
         curve_work_free(w);
         return NULL;
     }
@@ -64,6 +66,7 @@ void curve_work_free(struct curve_work *w)
     free(w->sums[0]);
     free(w->in_fit);
     fit_work_free(w->fit);
+    time_work_free(w->time);
     free(w);
 }
 
@@ -253,6 +256,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
     depth_measure(plan, work, lane, fit, out);
     tethers_measure(plan, work, fit, out);
     lateral_measure(plan, raw, work, out);
+    measure_in_time(plan, raw, work, fit, out);
     if (fit->done) {
         out->flags |= judge_fit(plan, lane, fit, out);
         if (above(fabs(lane->slope), plan->limit.baseline_slope))

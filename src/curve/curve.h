@@ -26,6 +26,8 @@ struct raw_segment {
     const double *z_m;     /**< [n]; NaN = missing */
     const double *lateral; /**< [n] or NULL */
     size_t clipped;        /**< samples at or beyond the valid range */
+    double interval_s;     /**< time from sample to sample; 0 or NaN = not known. The first sample
+                                comes one of them after the last of the segment before */
 };
 
 struct raw_curve {
@@ -71,6 +73,16 @@ struct curve_hint {
                                  all along the curve; NaN = not known */
 };
 
+/** Analyses that need time (in_time.h). */
+struct time_plan {
+    int law;             /**< 0: no viscoelastic fit, 1 power law, 2 standard linear solid */
+    bool use[SEG_COUNT]; /**< segments that are fitted; without the approach its off-surface part
+                              still is, and the contact point is that of the contact fit */
+    bool drag;           /**< the liquid's drag is fitted and taken off */
+    double power;        /**< of the indentation in the force; 0: the model has no such law */
+    double reference_s;  /**< time at which the power law's modulus is given */
+};
+
 /** What the analysis does with every curve; made once from recipe and calibration. */
 struct curve_plan {
     const struct contact_model *model;
@@ -78,6 +90,7 @@ struct curve_plan {
     struct map_extent extent; /**< what is made beside the maps that are always there */
     struct tether_plan tethers;
     struct lateral_plan lateral;
+    struct time_plan time;
     bool free_extra; /**< the model's further number is searched */
     struct lever lever;
     enum tilt_correction tilt; /**< factor between the spring constant given and that in use */
@@ -112,7 +125,7 @@ struct curve_plan {
             depth_to_uncertainty, modulus_error, stiffness_low, stiffness_high,
             stiffness_force_space, residual, depth_change, reduced_chi_square, residual_runs,
             pressure_pa, contact_to_pitch, layer_ratio, layer_ratio_halfspace, tabor_dmt, tabor_jkr,
-            modulus_low_pa, modulus_high_pa, residual_depth, unloading_adhesion,
+            modulus_low_pa, modulus_high_pa, loop_adhesion, residual_depth, unloading_adhesion,
             surface_slope_rad, /**< NaN = no limit; looked at when all pixels are done */
             tip_change;        /**< chance of a false alarm, 0 = do not look; likewise */
     } limit;

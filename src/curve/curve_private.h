@@ -77,8 +77,13 @@ struct curve_work {
     double *model;                            /**< [n] trace: fitted deflection */
     uint8_t *in_fit;                          /**< [n] trace */
     struct fit_work *fit;
-    bool tracing; /**< fill model and in_fit */
+    struct time_work *time; /**< in_time.h */
+    bool tracing;           /**< fill model and in_fit */
 };
+
+/** The detector's numbers as deflections, in the order they come or `backward`. */
+void segment_deflections(const struct curve_plan *plan, enum signal_stage stage,
+                         const double *signal, size_t n, bool backward, double *out);
 
 /** Detector -> deflection, missing samples dropped, z ascending. */
 void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
@@ -155,6 +160,11 @@ void measure_transition(const struct curve_plan *plan, const struct lane *retrac
  * adhesion; overwrites the workspace's fit set. */
 void measure_unloading(const struct curve_plan *plan, const struct raw_curve *raw,
                        struct curve_work *w, struct pixel_result *out);
+
+/** Maps that need the times of the samples, where these are known: viscoelastic fit, loss tangent,
+ *  drag, dwell; flags that come from them (docs/viscoelastic.md). Needs the other maps. */
+void measure_in_time(const struct curve_plan *plan, const struct raw_curve *raw,
+                     struct curve_work *w, const struct contact_fit *fit, struct pixel_result *out);
 
 /** All maps from lanes and fit; flags that come from them. */
 void measure_maps(const struct curve_plan *plan, const struct curve_work *w,

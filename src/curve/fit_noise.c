@@ -31,10 +31,7 @@ static double plain_residuals(const struct fit_problem *p, struct curve_work *w,
     return pass_squares(rest, 0, p->n);
 }
 
-/* Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
- * plus twice the sum of their correlations, taken up to the first that is not positive. @return
- * that factor */
-static double inflate(const double *rest, size_t n, struct fit_result *r)
+double fit_noise_inflate(const double *rest, size_t n, struct fit_result *r)
 {
     double c[NOISE_LAGS + 1], factor = 1.0;
     noise_autocovariance(rest, n, NOISE_LAGS, c);
@@ -120,5 +117,5 @@ double fit_noise_refine(bool smooth, struct curve_work *w, const struct lane *la
     if (!fit_prepare(p, w->fit)) return 1.0;
     fit_finish(p, w->fit, r);
     plain_residuals(p, w, r);
-    return inflate(w->model_values, noise_samples(w, lane, set), r);
+    return fit_noise_inflate(w->model_values, noise_samples(w, lane, set), r);
 }

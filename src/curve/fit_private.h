@@ -81,6 +81,11 @@ void fit_noise_find(const struct curve_plan *plan, bool coloured, bool known_whi
 /** Put it into a problem over n samples. */
 void fit_noise_use(struct noise *noise, size_t n, struct fit_problem *p);
 
+/** Where no filter can be trusted: the variance of a mean of correlated samples is larger by one
+ *  plus twice the sum of their correlations, taken up to the first that is not positive.
+ *  @return that factor */
+double fit_noise_inflate(const double *rest, size_t n, struct fit_result *r);
+
 /** Noise with a memory: refit with it, from the minimum that white noise found. Where no filter can
  * be trusted, the covariance is inflated and `noise` is white. `smooth`: the model has no
  * kink. @return how many samples weigh as much as one independent one */

@@ -3,6 +3,7 @@
 #include "curve/budget.h"
 #include "curve/curve.h"
 #include "curve/depth.h"
+#include "curve/in_time.h"
 #include "curve/lateral.h"
 #include "curve/tethers.h"
 #include "curve/unloading_plan.h"
@@ -167,6 +168,7 @@ static void copy_limits(const struct recipe *r, struct curve_plan *out)
     out->limit.residual_depth = si(r, KEY_limits_residual_depth);
     out->limit.unloading_adhesion = si(r, KEY_limits_unloading_adhesion);
     out->limit.tip_change = si(r, KEY_limits_tip_change);
+    out->limit.loop_adhesion = si(r, KEY_limits_loop_adhesion);
     out->limit.modulus_low_pa = si(r, KEY_limits_modulus_low);
     out->limit.modulus_high_pa = si(r, KEY_limits_modulus_high);
 }
@@ -321,6 +323,7 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     if (st == ST_OK) st = depth_plan(recipe, out, rep);
     if (st == ST_OK) st = tethers_plan(recipe, out, rep);
     if (st == ST_OK) st = lateral_plan(recipe, out, rep);
+    if (st == ST_OK) st = time_plan(recipe, there, out, rep);
     if (st == ST_OK) st = curve_plan_renew(out, rep);
     return st;
 }

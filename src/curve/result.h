@@ -128,7 +128,12 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     A(tethers, "tethers")                                                                          \
     A(lateral, "lateral")                                                                          \
     A(brush, "contact.model brush")                                                                \
-    A(unloading, "unloading")
+    A(unloading, "unloading")                                                                      \
+    A(in_time, "viscoelastic.drag_and_dwell")                                                      \
+    A(cycle, "viscoelastic.loss_tangent")                                                          \
+    A(viscoelastic, "viscoelastic.model")                                                          \
+    A(power_law, "viscoelastic.model power_law")                                                   \
+    A(linear_solid, "viscoelastic.model standard_linear_solid")
 
 enum analysis {
 #define A(name, section) ANALYSIS_##name,
@@ -257,7 +262,40 @@ extern const struct axis_row axis_rows[AXIS_COUNT];
     M(event_force, "N", "pN", 1, LINEAR, tethers, event, "force of the rupture event",             \
       "drop of the pulling force; events in the order of time")                                    \
     M(event_separation, "m", "nm", 1, LINEAR, tethers, event, "place of the rupture event",        \
-      "tip-sample separation at it")
+      "tip-sample separation at it")                                                               \
+    M(relaxation_modulus, "Pa", "kPa", 1, LOG, power_law, none, "modulus of the power law",        \
+      "E at viscoelastic.reference_time after a step, of E(t) = E (t/reference)^-exponent, by "    \
+      "Ting's solution")                                                                           \
+    M(relaxation_exponent, "1", "1", 1, LINEAR, power_law, none, "exponent of the power law",      \
+      "0 elastic, 1 a liquid; the noise may put it below zero")                                    \
+    M(modulus_instant, "Pa", "kPa", 1, LOG, linear_solid, none, "instantaneous modulus",           \
+      "standard linear solid: E(0) of E(t) = E_relaxed + (E(0) - E_relaxed) exp(-t/tau)")          \
+    M(modulus_relaxed, "Pa", "kPa", 1, LOG, linear_solid, none, "relaxed modulus",                 \
+      "standard linear solid: E after a long time")                                                \
+    M(relaxation_time, "s", "ms", 1, LOG, linear_solid, none, "relaxation time",                   \
+      "standard linear solid: tau")                                                                \
+    M(contact_point_in_time, "m", "nm", 1, LINEAR, viscoelastic, none,                             \
+      "contact point of the viscoelastic fit",                                                     \
+      "Z0 of the viscoelastic fit; not there where that of the contact fit was used")              \
+    M(relaxation_chi_square, "1", "1", 0, LOG, viscoelastic, none,                                 \
+      "residuals of the viscoelastic fit over noise",                                              \
+      "mean square of its residuals in contact over that off the surface, after whitening")        \
+    M(contact_time, "s", "ms", 0, LINEAR, viscoelastic, none, "time in contact on approach",       \
+      "from first contact to the end of the approach, by the viscoelastic fit")                    \
+    M(detach_time, "s", "ms", 0, LINEAR, viscoelastic, none, "time until contact is lost",         \
+      "from the end of approach or dwell until Ting's solution loses contact; not there where "    \
+      "no retract is fitted or contact lasts")                                                     \
+    M(hysteresis, "1", "1", 1, LINEAR, cycle, none, "share of the work that is lost",              \
+      "area between approach and retract over the work of the approach on the sample")             \
+    M(loss_tangent, "1", "1", 1, LINEAR, cycle, none, "loss tangent from hysteresis",              \
+      "tan(pi alpha/2) of the power law that loses the same share in the same cycle of the "       \
+      "piezo")                                                                                     \
+    M(drag_coefficient, "N s/m", "uN s/m", 1, LINEAR, in_time, none, "drag coefficient",           \
+      "distance of the two off-surface baselines, as force, over the sum of the speeds")           \
+    M(dwell_force_change, "N", "nN", 1, LINEAR, in_time, none, "change of force in the dwell",     \
+      "mean of the dwell's last tenth less that of its first")                                     \
+    M(dwell_indentation_change, "m", "nm", 1, LINEAR, in_time, none,                               \
+      "change of indentation in the dwell", "likewise; creep where the force is held")
 
 enum map_id {
 #define M(name, si, unit, errors, scale, words, definition) MAP_##name,
@@ -375,7 +413,16 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_unloading_modulus, DOUBT,                                                                 \
       "the contact depth has no area, or the reduced modulus is above that of the tip")            \
     F(unloading_adhesion, DOUBT,                                                                   \
-      "the pull-off force is too large for an unloading analysis, which knows no adhesion")
+      "the pull-off force is too large for an unloading analysis, which knows no adhesion")        \
+    F(no_times, NOTE,                                                                              \
+      "something that needs time was asked for, but a sample interval or segment is not there")    \
+    F(relaxation_failed, DOUBT,                                                                    \
+      "the viscoelastic fit did not converge, or a parameter sits at the edge of its range")       \
+    F(relaxation_misfit, DOUBT, "the residuals of the viscoelastic fit are not noise")             \
+    F(relaxation_unseen, DOUBT,                                                                    \
+      "no relaxation stands out of the noise, or its time lies outside what the curve shows")      \
+    F(adhesive_loop, DOUBT,                                                                        \
+      "the retract sticks, and a viscoelastic fit or a loss tangent without adhesion used it")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

@@ -11,9 +11,8 @@ static double quadrant_signal(const double *v)
     return fabs(sum) > 0 ? (v[0] + v[1] - v[2] - v[3]) / sum : NAN;
 }
 
-/* Deflections of a segment in the order of growing z. */
-static void deflections(const struct curve_plan *plan, enum signal_stage stage,
-                        const double *signal, size_t n, bool backward, double *out)
+void segment_deflections(const struct curve_plan *plan, enum signal_stage stage,
+                         const double *signal, size_t n, bool backward, double *out)
 {
     const struct known *item = plan->lever.item;
     double factor = 1.0;
@@ -69,7 +68,7 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
     lane->missing = 0;
     lane->runs_back = false;
     if (from->n == 0) return;
-    deflections(plan, raw->stage[seg], from->signal, from->n, backward, lane->d);
+    segment_deflections(plan, raw->stage[seg], from->signal, from->n, backward, lane->d);
     pass_scale(from->z_m, from->n, 1.0, backward, lane->z);
     if (!pass_all_finite(lane->d, lane->n) || !pass_all_finite(lane->z, lane->n))
         drop_missing(lane);

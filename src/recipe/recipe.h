@@ -178,6 +178,22 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "twist of the lever's end for each volt of lateral signal")                                  \
     K(lateral, torsional_constant, QUANTITY, "N m", "",                                            \
       "torque for each radian of twist; with the sensitivity and tip.tip_height it makes forces")  \
+    K(viscoelastic, model, CHOICE, "none power_law standard_linear_solid", "none",                 \
+      "how the sample relaxes: fitted beside the contact model, by Ting's solution, where the "    \
+      "volume has sample intervals (docs/viscoelastic.md)")                                        \
+    K(viscoelastic, segments, CHOICE, "auto approach approach_dwell approach_retract all dwell",   \
+      "auto",                                                                                      \
+      "which segments that fit uses; auto takes all that are there; dwell keeps the contact "      \
+      "point of the contact fit")                                                                  \
+    K(viscoelastic, reference_time, QUANTITY, "s", "1 s",                                          \
+      "time at which the modulus of the power law is given")                                       \
+    K(viscoelastic, drag, CHOICE, "remove keep", "remove",                                         \
+      "remove fits a force that goes with the speed of the piezo, and takes it off")               \
+    K(viscoelastic, loss_tangent, CHOICE, "no yes", "no",                                          \
+      "loss tangent from the area between approach and retract; needs no dwell between them")      \
+    K(viscoelastic, drag_and_dwell, CHOICE, "auto no yes", "auto",                                 \
+      "maps of the drag coefficient and of what changes in a dwell; auto: with the others of "     \
+      "this section")                                                                              \
     K(limits, missing, QUANTITY, "1", "5 %", "largest share of missing samples in a curve")        \
     K(limits, baseline_slope, QUANTITY, "1", "0.1",                                                \
       "largest slope of deflection over z off the surface")                                        \
@@ -227,6 +243,9 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(limits, tip_change, QUANTITY, "1", "0.5 %",                                                  \
       "largest chance of a false alarm in a clean map at which a step between two lines counts "   \
       "as a change of the tip (docs/tip-and-drift.md); 0 = do not look")                           \
+    K(limits, loop_adhesion, QUANTITY, "1", "5 %",                                                 \
+      "largest adhesion force over peak force where a viscoelastic fit or a loss tangent uses "    \
+      "the retract")                                                                               \
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \

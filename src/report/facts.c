@@ -94,8 +94,11 @@ enum status facts_of_view(struct html_report *r, struct report *rep)
 static json_t *map_json(const struct maps_view *v, enum map_id id, double from_si)
 {
     const struct map_row *row = &map_rows[id];
+    char label[64], words[160];
+    map_label((int)id, label);
+    map_words(&v->extent, (int)id, words);
     return json_pack("{s:s, s:s, s:s, s:s, s:s, s:f, s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o}",
-                     "name", row->name, "words", row->words, "definition", row->definition, "unit",
+                     "name", label, "words", words, "definition", row->definition, "unit",
                      v->unit[id], "si_unit", row->si_unit, "to_si", 1 / from_si, "scale",
                      row->scale == SCALE_LOG ? "log" : "linear", "errors", v->error[id] != NULL,
                      "n", (json_int_t)v->summary.map[id].n, "median",
@@ -110,16 +113,17 @@ enum status html_report_map(struct html_report *r, enum map_id id, bool *fits, s
 {
     const struct maps_view *v = r->view;
     const size_t n = v->nx * v->ny, bytes = n * sizeof(float);
-    char name[64];
+    char name[80], label[64];
     double from_si;
     size_t needed = block_size(bytes) * (v->error[id] ? 2 : 1) + 1024;
     *fits = r->used + needed <= r->most;
     if (!*fits) return ST_OK;
     enum status st = units_from_si(map_rows[id].si_unit, v->unit[id], &from_si, rep);
-    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", v->path, map_rows[id].name);
-    snprintf(name, sizeof name, "plane-%s", map_rows[id].name);
+    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", v->path, label);
+    map_label((int)id, label);
+    snprintf(name, sizeof name, "plane-%s", label);
     st = block_add(r, name, v->map[id], sizeof(float), n, rep);
-    snprintf(name, sizeof name, "plane-%s_errors", map_rows[id].name);
+    snprintf(name, sizeof name, "plane-%s_errors", label);
     if (st == ST_OK && v->error[id]) st = block_add(r, name, v->error[id], sizeof(float), n, rep);
     return st == ST_OK ? list_add(r, r->maps, map_json(v, id, from_si), rep) : st;
 }

@@ -6,7 +6,7 @@
 
 /** One element <script type="text/plain" id="NAME"> with base64 in it. */
 struct block {
-    char name[48];
+    char name[80];
     char *text; /**< owned */
     size_t n;
 };

@@ -100,9 +100,11 @@ static enum status apply_map(const struct use *u, const struct mask_node *n, uin
 static void apply_marks(const struct use *u, const struct mask_node *n, uint8_t *out)
 {
     const struct mask_grid *g = u->grid;
-    for (size_t i = 0; i < g->ny * g->nx; i++)
-        out[i] = n->kind == MASK_FLAG ? (g->flags[i] >> n->which & 1) != 0
-                                      : g->state[i] == n->which;
+    for (size_t i = 0; i < g->ny * g->nx; i++) {
+        bool marked = n->kind == MASK_FLAG ? (g->flags[i] >> n->which & 1) != 0
+                                           : g->state[i] == n->which;
+        out[i] = marked;
+    }
 }
 
 static void apply_dataset(const struct use *u, const struct mask_node *n, uint8_t *out)

@@ -8,7 +8,7 @@
 #include <string.h>
 
 static const struct scene_kind *const kinds[] = {&scene_blend, &scene_gel, &scene_uniform,
-                                                 &scene_film};
+                                                 &scene_film, &scene_cell_layer};
 
 int scene_count(void)
 {
@@ -195,6 +195,7 @@ static void settle_layout(struct scene *s, const struct scene_options *o)
     l->shared_is_offset = k->shared_is_offset;
     l->z_sense = k->z_sense;
     l->sample_interval_s = k->sample_interval_s;
+    l->dwell = (size_t)(k->dwell * (double)l->n);
     snprintf(l->title, sizeof l->title, "%s, seed %llu", k->title, (unsigned long long)o->seed);
 }
 
@@ -276,7 +277,9 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     s->kind = kind_of(name);
     if (!s->kind) {
         st = fail(rep, ST_USAGE,
-                  "--scene %s: there is no such scene, expected blend, gel, uniform or film", name);
+                  "--scene %s: there is no such scene, expected blend, gel, uniform, film or "
+                  "cell_layer",
+                  name);
         goto done;
     }
     settle_layout(s, options);
@@ -286,8 +289,11 @@ enum status scene_new(struct scene **out, const char *name, const struct scene_o
     if ((st = check_options(s, options, rep)) != ST_OK) goto done;
     settle_ramp(s);
     draw_shapes(s);
-    s->work = malloc(2 * s->layout.n * sizeof *s->work);
-    if (!s->work) st = fail(rep, ST_MEMORY, "not enough memory for a curve");
+    size_t cycle = 2 * s->layout.n + s->layout.dwell;
+    s->work = malloc(2 * cycle * sizeof *s->work);
+    if (s->kind->relaxes) s->ting = ting_work_new(cycle);
+    if (!s->work || (s->kind->relaxes && !s->ting))
+        st = fail(rep, ST_MEMORY, "not enough memory for a curve");
 done:
     if (st != ST_OK) {
         scene_free(s);
@@ -301,16 +307,16 @@ void scene_free(struct scene *s)
 {
     if (!s) return;
     if (s->rng) gsl_rng_free(s->rng);
+    ting_work_free(s->ting);
     free(s->work);
     free(s);
 }
 
 /* Deflections of one segment to volts: slope, drag, noise, offset. */
 static void to_volts(struct scene *s, const struct scene_place *p, const double *x,
-                     const double *deflection, double x_end, double drag_m, bool reverse,
+                     const double *deflection, size_t n, double x_end, double drag_m, bool reverse,
                      double *out)
 {
-    size_t n = s->layout.n;
     for (size_t i = 0; i < n; i++) {
         size_t k = reverse ? n - 1 - i : i;
         double d = deflection[k] + drag_m + p->slope * (x[k] - x_end);
@@ -344,7 +350,7 @@ static void make_segment(struct scene *s, const struct scene_place *p, bool retr
         contact_deflection(m, &s->setup, &sample, x, n, d);
     else
         memset(d, 0, n * sizeof *d);
-    to_volts(s, p, x, d, x_end, drag, retract, out);
+    to_volts(s, p, x, d, n, x_end, drag, retract, out);
 }
 
 static void tell_truth(const struct scene *s, const struct scene_place *p, double setpoint_m,
@@ -361,6 +367,27 @@ static void tell_truth(const struct scene *s, const struct scene_place *p, doubl
     t->adhesion_n = known ? (dmt ? 2.0 : 1.5) * M_PI * s->setup.radius_m * p->work_j_per_m2 : NAN;
     t->contact_height_m = known ? x_end - z_end : NAN; /* -Z0 */
     t->indentation_m = known ? x_end - setpoint_m : NAN;
+    t->exponent = known && s->kind->relaxes ? p->exponent : NAN;
+}
+
+/* All segments of a sample that relaxes. */
+static void make_cycle(struct scene *s, const struct scene_place *p, double *const volts[SEG_COUNT],
+                       struct scene_truth *truth)
+{
+    const struct volume_layout *l = &s->layout;
+    size_t n = l->n, dwell = l->dwell;
+    double *d = s->work, *x = d + 2 * n + dwell, x_end, step = l->ramp_m / (double)(n - 1);
+    scene_relaxing_cycle(s, p, d, &x_end);
+    tell_truth(s, p, d[n - 1], x_end, x_end - p->height_m, truth);
+    for (size_t i = 0; i < n; i++)
+        x[i] = x_end - (double)(n - 1 - i) * step;
+    to_volts(s, p, x, d, n, x_end, p->drag_m, false, volts[SEG_APPROACH]);
+    for (size_t i = 0; i < dwell; i++)
+        x[i] = x_end;
+    to_volts(s, p, x, d + n, dwell, x_end, 0.0, false, volts[SEG_DWELL]);
+    for (size_t i = 0; i < n; i++)
+        x[i] = x_end - (double)i * step;
+    to_volts(s, p, x, d + n + dwell, n, x_end, -p->drag_m, false, volts[SEG_RETRACT]);
 }
 
 /* From the row of the change on another tip scans the same sample. */
@@ -374,32 +401,44 @@ static void change_tip(struct scene *s, size_t row, struct scene_place *p)
     p->height_m += later ? -s->tip_height_m : s->tip_height_m;
 }
 
-void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
-                 struct scene_truth *truth)
+static void make_elastic(struct scene *s, const struct scene_place *p, double *approach_v,
+                         double *retract_v, struct scene_truth *truth)
 {
     const struct volume_layout *l = &s->layout;
+    double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
+    double x_end = p->hardness_pa > 0
+                       ? plastic_at(s, p).depth_m + setpoint
+                       : displacement_for(s, s->approach, p->modulus_pa, 0, setpoint);
+    double z_end = x_end - p->height_m; /* higher places are met earlier */
+    if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
+        z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
+        x_end -= p->height_m;
+        setpoint = deflection_at(s, s->approach, p->modulus_pa, 0, x_end);
+    }
+    tell_truth(s, p, setpoint, x_end, z_end, truth);
+    /* both segments begin and end at one force: the retract's contact point lies higher, as behind
+     * a neck of adhesion, which makes the hysteresis */
+    double x_back = p->work_j_per_m2 > 0
+                        ? displacement_for(s, s->retract, p->modulus_pa, p->work_j_per_m2, setpoint)
+                        : x_end;
+    make_segment(s, p, false, x_end, approach_v);
+    make_segment(s, p, true, x_back, retract_v);
+}
+
+void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *dwell_v,
+                 double *retract_v, struct scene_truth *truth)
+{
+    const struct volume_layout *l = &s->layout;
+    double *const volts[SEG_COUNT] = {approach_v, dwell_v, retract_v};
     struct scene_place p = {0};
     const double radius_m = s->setup.radius_m;
     s->kind->place(s, row, col, &p);
     change_tip(s, row, &p);
-    double setpoint = s->peak_force_n / s->setup.spring_n_per_m;
-    double x_end = p.hardness_pa > 0 ? plastic_at(s, &p).depth_m + setpoint
-                                     : displacement_for(s, s->approach, p.modulus_pa, 0, setpoint);
-    double z_end = x_end - p.height_m; /* higher places are met earlier */
-    if (l->z_kind == Z_SHARED && !l->shared_is_offset) {
-        z_end = l->start_m + l->ramp_m; /* all stop at one z, so the setpoint is only nearly met */
-        x_end -= p.height_m;
-        setpoint = deflection_at(s, s->approach, p.modulus_pa, 0, x_end);
-    }
-    tell_truth(s, &p, setpoint, x_end, z_end, truth);
-    /* both segments begin and end at one force: the retract's contact point lies higher, as behind
-     * a neck of adhesion, which makes the hysteresis */
-    double x_back = p.work_j_per_m2 > 0
-                        ? displacement_for(s, s->retract, p.modulus_pa, p.work_j_per_m2, setpoint)
-                        : x_end;
     gsl_rng_set(s->rng, (unsigned long)((mix(s->seed) + row * l->nx + col) & 0xffffffff));
-    make_segment(s, &p, false, x_end, approach_v);
-    make_segment(s, &p, true, x_back, retract_v);
+    if (s->kind->relaxes)
+        make_cycle(s, &p, volts, truth);
+    else
+        make_elastic(s, &p, approach_v, retract_v, truth);
     for (size_t i = 0; !p.present && i < l->n; i++)
         approach_v[i] = retract_v[i] = 0.0;
     s->setup.radius_m = radius_m;
@@ -412,6 +451,9 @@ void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, do
     T(adhesion, adhesion_n, "N", "true pull-off force")                                            \
     T(work_of_adhesion, work_j_per_m2, "J m-2", "true work of adhesion")                           \
     T(contact_height, contact_height_m, "m", "true height of the surface, -Z0 of the approach")    \
+    T(relaxation_exponent, exponent, "1",                                                          \
+      "true exponent of the power law, NaN where the sample is elastic; its moduli are those at "  \
+      "1 s")                                                                                       \
     T(indentation, indentation_m, "m", "true indentation at the end of the approach")              \
     T(hardness, hardness_pa, "Pa", "true hardness, NaN where the sample is elastic")               \
     T(usable, clean, NULL, "1 where there is a curve with contact, and not on the bad scan line")
@@ -455,12 +497,13 @@ static enum status write_arrays(struct volume_writer *w, const double *arrays, s
 enum status scene_write(struct scene *s, const char *path, bool overwrite, struct report *rep)
 {
     const struct volume_layout *l = &s->layout;
-    size_t pixels = l->ny * l->nx, row_size = l->nx * l->n;
+    size_t pixels = l->ny * l->nx, row_size = l->nx * l->n, cycle = 2 * l->n + l->dwell;
     struct volume_writer *w = NULL;
     struct scene_truth truth;
     double *arrays = malloc(TRUTH_ARRAYS * pixels * sizeof *arrays);
-    double *volts = malloc(2 * row_size * sizeof *volts);
+    double *volts = malloc(l->nx * cycle * sizeof *volts);
     enum status st = ST_OK;
+    double *dwell = volts ? volts + 2 * row_size : NULL;
     if (!arrays || !volts) {
         st = fail(rep, ST_MEMORY, "not enough memory for %zu pixels", pixels);
         goto done;
@@ -468,10 +511,11 @@ enum status scene_write(struct scene *s, const char *path, bool overwrite, struc
     st = volume_write_begin(&w, path, overwrite, l, rep);
     for (size_t row = 0; row < l->ny && st == ST_OK; row++) {
         for (size_t col = 0; col < l->nx; col++) {
-            scene_curve(s, row, col, volts + col * l->n, volts + row_size + col * l->n, &truth);
+            scene_curve(s, row, col, volts + col * l->n, dwell + col * l->dwell,
+                        volts + row_size + col * l->n, &truth);
             keep_truth(&truth, arrays, pixels, row * l->nx + col);
         }
-        st = volume_write_row(w, row, volts, volts + row_size, rep);
+        st = volume_write_row(w, row, volts, dwell, volts + row_size, rep);
     }
     if (st == ST_OK) st = write_arrays(w, arrays, pixels, rep);
     if (st == ST_OK) st = volume_write_end(&w, rep);

@@ -47,12 +47,15 @@ struct scene_truth {
     double hardness_pa,           /**< NaN where it is elastic */
         modulus_pa, reduced_modulus_pa, adhesion_n, work_j_per_m2, contact_height_m,
         indentation_m, /**< of the approach, at its end */
-        z_end_m;       /**< where the approach ends */
+        z_end_m,       /**< where the approach ends */
+        exponent;      /**< of the power law of a sample that relaxes, else NaN; its modulus is that
+                            at 1 s */
 };
 
-/** One pixel's curves in volts [n] each, in the order of time, and its truth. */
-void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *retract_v,
-                 struct scene_truth *truth);
+/** One pixel's curves in volts in the order of time, approach and retract [n], dwell
+ * [layout.dwell], and its truth. */
+void scene_curve(struct scene *s, size_t row, size_t col, double *approach_v, double *dwell_v,
+                 double *retract_v, struct scene_truth *truth);
 
 /** Write the whole volume with its truth. */
 enum status scene_write(struct scene *s, const char *path, bool overwrite,

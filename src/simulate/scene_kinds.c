@@ -98,6 +98,51 @@ const struct scene_kind scene_gel = {
     .place = gel_place,
 };
 
+static void cell_layer_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
+{
+    const struct volume_layout *l = &s->layout;
+    double u = (double)col / (double)l->nx, v = (double)row / (double)l->nx;
+    double nucleus = scene_islands(s, u, v), fibres = 0.5 + 0.5 * scene_waves(s, u, v);
+    out->present = out->touches = out->clean = true;
+    /* what is stiff flows less */
+    out->modulus_pa = between(800, 3000, fibres) * (1 - nucleus) + 500 * nucleus;
+    out->exponent = (0.26 - 0.14 * fibres) * (1 - nucleus) + 0.34 * nucleus;
+    out->height_m = 600e-9 * nucleus + 150e-9 * scene_waves(s, v, u);
+    out->slope = 0.002;
+    out->offset_v = 0.1 * scene_waves(s, v, 0.25);
+    out->drag_m = 0.4e-9;
+}
+
+const struct scene_kind scene_cell_layer = {
+    .name = "cell_layer",
+    .summary =
+        "layer of spread cells under a 2.5 um sphere in a liquid: a power law of time (Ting's "
+        "solution), fibres stiff (3 kPa at 1 s) and little fluid, nuclei soft and more so; a dwell "
+        "of a fifth of the ramp, drag",
+    .title = "simulated layer of cells",
+    .own = {.columns = 48,
+            .samples = 600,
+            .noise_m = 0.3e-9,
+            .type = NUMBER_float32,
+            .modulus_pa = 1e3,
+            .work_j_per_m2 = 0,
+            .radius_m = 2.5e-6,
+            .spring_n_per_m = 0.03,
+            .poisson_ratio = 0.5,
+            .peak_force_n = 0.6e-9,
+            .model = "paraboloid"},
+    .width_m = 60e-6,
+    .sensitivity_m_per_v = 40e-9,
+    .volt_range = 10,
+    .ramp_m = 3e-6,
+    .sample_interval_s = 1e-3,
+    .z_kind = Z_START_STEP,
+    .z_sense = 1,
+    .relaxes = true,
+    .dwell = 0.2,
+    .place = cell_layer_place,
+};
+
 static void uniform_place(const struct scene *s, size_t row, size_t col, struct scene_place *out)
 {
     /* contact falls anywhere between two samples, so that errors are sampled honestly */

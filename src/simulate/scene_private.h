@@ -2,6 +2,7 @@
 #ifndef CANTLE_SIMULATE_SCENE_PRIVATE_H
 #define CANTLE_SIMULATE_SCENE_PRIVATE_H
 
+#include "contact/ting.h"
 #include "simulate/scene.h"
 
 #include <gsl/gsl_rng.h>
@@ -12,6 +13,7 @@ enum { ISLANDS = 26, WAVES = 8 };
 struct scene_place {
     bool present, touches, clean;
     double modulus_pa, work_j_per_m2, height_m;
+    double exponent;    /**< kind->relaxes: of the power law; modulus_pa is that at 1 s */
     double hardness_pa; /**< where the sample yields under the tip; 0: elastic */
     double drag_m;      /**< deflection by the liquid, opposite in the two segments */
     double slope;       /**< virtual deflection over z */
@@ -31,7 +33,8 @@ struct scene {
     double island[ISLANDS][5]; /**< u, v, radius, two phases; in widths of the scan */
     double wave[WAVES][3];     /**< two wave numbers, phase */
     gsl_rng *rng;
-    double *work; /**< [2 n] */
+    double *work;           /**< [2 (2 n + dwell)] */
+    struct ting_work *ting; /**< where the sample relaxes */
 };
 
 /** A scene: its own numbers as options, calibration, and the rule for one place (u, v in widths of
@@ -41,6 +44,8 @@ struct scene_kind {
     struct scene_options own;
     double width_m, sensitivity_m_per_v, volt_range, ramp_m, /**< ramp_m 0: from the contact */
         sample_interval_s;
+    bool relaxes; /**< the sample is viscoelastic: Ting's solution for the whole cycle */
+    double dwell; /**< samples of the dwell over those of the approach */
     enum z_kind z_kind;
     bool shared_is_offset;
     int z_sense;
@@ -48,7 +53,13 @@ struct scene_kind {
     void (*place)(const struct scene *s, size_t row, size_t col, struct scene_place *out);
 };
 
-extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film;
+extern const struct scene_kind scene_blend, scene_gel, scene_uniform, scene_film, scene_cell_layer;
+
+/** scene_relaxing.c: deflections of approach, dwell and retract, one after the other, of a sample
+ * that relaxes; the approach ends at the setpoint. x_end: beyond first contact, at its end.
+ *  @param deflection_m  [2 n + dwell], and as much room behind it */
+void scene_relaxing_cycle(struct scene *s, const struct scene_place *p, double *deflection_m,
+                          double *x_end);
 
 /** A number in [0, 1) that belongs to a pixel and a purpose. */
 double scene_chance(const struct scene *s, size_t row, size_t col, unsigned purpose);

@@ -65,7 +65,7 @@ static void decode_segment(struct volume *v, enum segment_id id, size_t pixel,
     struct samples *s = &seg->signal;
     size_t n = there(&seg->length.set) ? length_of(seg, pixel) : seg->n;
     bool four = v->facts.seg[id].stage == STAGE_QUADRANTS;
-    *out = (struct raw_segment){.n = n};
+    *out = (struct raw_segment){.n = n, .interval_s = v->facts.seg[id].sample_interval_s};
     if (n == 0) return;
     out->clipped = four ? decode_quadrants(s, stored_at(s, pixel), n)
                         : packing_decode(&s->pack, s->set.number, stored_at(s, pixel), n, s->si);

@@ -15,12 +15,17 @@ static const size_t chunk_bytes = (size_t)1 << 20;
 struct volume_writer {
     struct volume_layout layout;
     char *path, *part;
-    hid_t file, approach, retract;
-    void *row;    /* [nx,n] as stored */
-    bool created; /* the .part file is ours */
+    hid_t file, signal[SEG_COUNT]; /* H5I_INVALID_HID: not there */
+    void *row;                     /* [nx,n] as stored */
+    bool created;                  /* the .part file is ours */
 };
 
-static const char *const signal_names[2] = {"/approach/signal", "/retract/signal"};
+static const char *const groups[SEG_COUNT] = {"approach", "dwell", "retract"};
+
+static size_t samples_of(const struct volume_layout *l, enum segment_id id)
+{
+    return id == SEG_DWELL ? l->dwell : l->n;
+}
 
 static enum status put_failed(const char *what, struct report *rep)
 {
@@ -70,12 +75,13 @@ static enum status put_ramps(struct volume_writer *w, struct report *rep)
     hsize_t n = l->n;
     double step = l->ramp_m / (double)(l->n - 1);
     double begin = l->shared_is_offset ? 0 : l->start_m;
-    double *z = malloc(l->n * sizeof *z);
+    double *z = malloc((l->n + l->dwell) * sizeof *z), none = 0;
     if (!z) return fail(rep, ST_MEMORY, "not enough memory for a ramp of %zu samples", l->n);
     if (l->z_kind == Z_START_STEP) {
         double each[2] = {l->z_sense * step, -l->z_sense * step};
         st = put(w, "/approach/z_step", 0, NULL, &each[0], "m", NAN, rep);
         if (st == ST_OK) st = put(w, "/retract/z_step", 0, NULL, &each[1], "m", NAN, rep);
+        if (st == ST_OK && l->dwell) st = put(w, "/dwell/z_step", 0, NULL, &none, "m", NAN, rep);
         goto done;
     }
     for (size_t i = 0; i < l->n; i++)
@@ -84,6 +90,10 @@ static enum status put_ramps(struct volume_writer *w, struct report *rep)
     for (size_t i = 0; i < l->n; i++)
         z[i] = l->z_sense * (begin + (double)(l->n - 1 - i) * step);
     if (st == ST_OK) st = put(w, "/retract/z", 1, &n, z, "m", NAN, rep);
+    n = l->dwell;
+    for (size_t i = 0; i < l->dwell; i++)
+        z[i] = l->z_sense * (begin + l->ramp_m);
+    if (st == ST_OK && n) st = put(w, "/dwell/z", 1, &n, z, "m", NAN, rep);
 done:
     free(z);
     return st;
@@ -96,24 +106,27 @@ static hid_t stored_type(enum number type)
                                     : H5T_IEEE_F64LE;
 }
 
-static bool set_storage(hid_t how, const struct volume_layout *l)
+static bool set_storage(hid_t how, const struct volume_layout *l, size_t n)
 {
-    size_t curve = l->n * number_size(l->type), curves = chunk_bytes / curve;
-    hsize_t chunk[3] = {1, curves < 1 ? 1 : curves > l->nx ? l->nx : curves, l->n};
+    size_t curve = n * number_size(l->type), curves = chunk_bytes / curve;
+    hsize_t chunk[3] = {1, curves < 1 ? 1 : curves > l->nx ? l->nx : curves, n};
     if (l->storage == STORAGE_CONTIGUOUS) return H5Pset_alloc_time(how, H5D_ALLOC_TIME_EARLY) >= 0;
     if (H5Pset_chunk(how, 3, chunk) < 0) return false;
     return l->storage == STORAGE_CHUNKED ||
            (H5Pset_shuffle(how) >= 0 && H5Pset_deflate(how, 4) >= 0);
 }
 
-static enum status make_signal(struct volume_writer *w, int which, hid_t *out, struct report *rep)
+static enum status make_signal(struct volume_writer *w, enum segment_id id, struct report *rep)
 {
     const struct volume_layout *l = &w->layout;
-    const char *name = signal_names[which];
-    const char *interval = which ? "/retract/sample_interval" : "/approach/sample_interval";
-    hsize_t dims[3] = {l->ny, l->nx, l->n};
+    char name[64], interval[64];
+    hsize_t dims[3] = {l->ny, l->nx, samples_of(l, id)};
+    hid_t *out = &w->signal[id];
+    if (dims[2] == 0) return ST_OK;
+    snprintf(name, sizeof name, "/%s/signal", groups[id]);
+    snprintf(interval, sizeof interval, "/%s/sample_interval", groups[id]);
     hid_t how = H5Pcreate(H5P_DATASET_CREATE);
-    if (how >= 0 && set_storage(how, l))
+    if (how >= 0 && set_storage(how, l, dims[2]))
         *out = put_dataset(w->file, name, stored_type(l->type), 3, dims, how);
     if (how >= 0) H5Pclose(how);
     bool good = *out >= 0 && put_text(*out, "units", "V") && put_text(*out, "stage", "detector");
@@ -149,9 +162,12 @@ enum status volume_write_begin(struct volume_writer **out, const char *path, boo
 {
     enum status st = ST_OK;
     struct volume_writer *w = calloc(1, sizeof *w);
-    if (w) w->file = w->approach = w->retract = H5I_INVALID_HID;
+    if (w) w->file = H5I_INVALID_HID;
+    for (int id = 0; w && id < SEG_COUNT; id++)
+        w->signal[id] = H5I_INVALID_HID;
+    size_t longest = layout->n > layout->dwell ? layout->n : layout->dwell;
     if (!w || !(w->path = strdup(path)) || asprintf(&w->part, "%s.part", path) < 0 ||
-        !(w->row = malloc(layout->nx * layout->n * number_size(layout->type)))) {
+        !(w->row = malloc(layout->nx * longest * number_size(layout->type)))) {
         st = fail(rep, ST_MEMORY, "not enough memory to write it");
         goto done;
     }
@@ -162,9 +178,9 @@ enum status volume_write_begin(struct volume_writer **out, const char *path, boo
         st = put_failed("the title", rep);
         goto done;
     }
-    if ((st = make_signal(w, 0, &w->approach, rep)) != ST_OK ||
-        (st = make_signal(w, 1, &w->retract, rep)) != ST_OK || (st = put_ramps(w, rep)) != ST_OK ||
-        (st = put_grid(w, rep)) != ST_OK)
+    for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
+        st = make_signal(w, (enum segment_id)id, rep);
+    if (st != ST_OK || (st = put_ramps(w, rep)) != ST_OK || (st = put_grid(w, rep)) != ST_OK)
         goto done;
     st = put_calibration(w, rep);
 done:
@@ -176,9 +192,8 @@ done:
     return st;
 }
 
-static void pack(const struct volume_layout *l, const double *volts, void *row)
+static void pack(const struct volume_layout *l, const double *volts, size_t n, void *row)
 {
-    size_t n = l->nx * l->n;
     int16_t *whole = row;
     float *single = row;
     if (l->type == NUMBER_int16)
@@ -193,11 +208,13 @@ static void pack(const struct volume_layout *l, const double *volts, void *row)
         memcpy(row, volts, n * sizeof *volts);
 }
 
-static bool put_row(struct volume_writer *w, hid_t set, size_t row, const double *volts)
+static bool put_row(struct volume_writer *w, enum segment_id id, size_t row, const double *volts)
 {
-    hsize_t start[3] = {row, 0, 0}, count[3] = {1, w->layout.nx, w->layout.n};
+    size_t n = samples_of(&w->layout, id);
+    hsize_t start[3] = {row, 0, 0}, count[3] = {1, w->layout.nx, n};
+    hid_t set = w->signal[id];
     hid_t there = H5Dget_space(set), here = H5Screate_simple(3, count, NULL);
-    pack(&w->layout, volts, w->row);
+    pack(&w->layout, volts, w->layout.nx * n, w->row);
     bool good = there >= 0 && here >= 0 &&
                 H5Sselect_hyperslab(there, H5S_SELECT_SET, start, NULL, count, NULL) >= 0 &&
                 H5Dwrite(set, number_memory(w->layout.type), here, there, H5P_DEFAULT, w->row) >= 0;
@@ -207,10 +224,12 @@ static bool put_row(struct volume_writer *w, hid_t set, size_t row, const double
 }
 
 enum status volume_write_row(struct volume_writer *w, size_t row, const double *approach_v,
-                             const double *retract_v, struct report *rep)
+                             const double *dwell_v, const double *retract_v, struct report *rep)
 {
-    if (!put_row(w, w->approach, row, approach_v) || !put_row(w, w->retract, row, retract_v))
-        return within(rep, put_failed("a row of curves", rep), "%s: ", w->path);
+    const double *volts[SEG_COUNT] = {approach_v, dwell_v, retract_v};
+    for (int id = 0; id < SEG_COUNT; id++)
+        if (w->signal[id] >= 0 && !put_row(w, (enum segment_id)id, row, volts[id]))
+            return within(rep, put_failed("a row of curves", rep), "%s: ", w->path);
     return ST_OK;
 }
 
@@ -253,6 +272,8 @@ enum status volume_write_ends(struct volume_writer *w, const double *z_end_m, st
     if (st == ST_OK)
         st = volume_write_pixels(w, "/retract/z_start", "m", "start of the retract", false, end,
                                  rep);
+    if (st == ST_OK && l->dwell)
+        st = volume_write_pixels(w, "/dwell/z_start", "m", "where z is held", false, end, rep);
 done:
     free(begin);
     free(end);
@@ -262,10 +283,12 @@ done:
 static bool close_all(struct volume_writer *w)
 {
     bool good = true;
-    if (w->approach >= 0) good &= H5Dclose(w->approach) >= 0;
-    if (w->retract >= 0) good &= H5Dclose(w->retract) >= 0;
+    for (int id = 0; id < SEG_COUNT; id++) {
+        if (w->signal[id] >= 0) good &= H5Dclose(w->signal[id]) >= 0;
+        w->signal[id] = H5I_INVALID_HID;
+    }
     if (w->file >= 0) good &= H5Fclose(w->file) >= 0;
-    w->file = w->approach = w->retract = H5I_INVALID_HID;
+    w->file = H5I_INVALID_HID;
     return good;
 }
 

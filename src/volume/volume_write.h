@@ -1,5 +1,5 @@
 /** Writing a volume: for simulated data. Layout of docs/volume-format.md; detector volts, approach
- * and retract of equal length, row by row. */
+ * and retract of equal length, with or without a dwell between, row by row. */
 #ifndef CANTLE_VOLUME_VOLUME_WRITE_H
 #define CANTLE_VOLUME_VOLUME_WRITE_H
 
@@ -12,6 +12,7 @@ enum storage { STORAGE_CONTIGUOUS, STORAGE_CHUNKED, STORAGE_DEFLATE };
 struct volume_layout {
     char title[256];
     size_t ny, nx, n;
+    size_t dwell; /**< samples of the dwell at the end of the approach, z held; 0: none */
     double pixel_m;
     enum number type;  /**< int16, float32 or float64 */
     double volt_range; /**< int16: volts of the largest integer */
@@ -32,10 +33,11 @@ struct volume_writer;
 enum status volume_write_begin(struct volume_writer **out, const char *path, bool overwrite,
                                const struct volume_layout *layout, struct report *rep) MUST_CHECK;
 
-/** One row of curves in volts, in the order of time: approach and retract [nx,n]. Integers are
- * rounded and clipped at the ends of the type. */
+/** One row of curves in volts, in the order of time: approach and retract [nx,n], dwell
+ * [nx,layout.dwell] or NULL. Integers are rounded and clipped at the ends of the type. */
 enum status volume_write_row(struct volume_writer *w, size_t row, const double *approach_v,
-                             const double *retract_v, struct report *rep) MUST_CHECK;
+                             const double *dwell_v, const double *retract_v,
+                             struct report *rep) MUST_CHECK;
 
 /** An array [ny,nx] with unit, text and, when `whole`, as uint8 without unit. */
 enum status volume_write_pixels(struct volume_writer *w, const char *name, const char *unit,

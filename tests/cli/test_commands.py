@@ -12,6 +12,11 @@ WRONG = {"map": ([], ["--nonsense"], ["-o"], ["volume.h5"], ["a.h5", "b.h5", "-o
                    ["maps.h5", "99999999999999999999999", "0"], ["--nonsense"]),
          "describe": ([], ["a.h5", "b.h5"], ["--nonsense"], ["--jsn"]),
          "report": ([], ["--nonsense"], ["-o"], ["none.h5", "--max-size"]),
+         "compare": ([], ["--nonsense"], ["-o"]),
+         "refit": ([], ["--nonsense"], ["-o"]),
+         "summary": ([], ["--nonsense"], ["-o"]),
+         "export": ([], ["--nonsense"], ["-o"]),
+         "study": ([], ["--nonsense"], ["-o"]),
          "draw": ([], ["--nonsense"], ["-o"], ["--output"]),
          "calibrate": ([], ["nothing"], ["sensitivity"], ["spring"], ["tip", "a.h5"], ["sensitivity", "a.h5", "b.h5"],
                        ["--nonsense"], ["spring", "--length", "3 kg"]),
@@ -67,13 +72,13 @@ class Help(unittest.TestCase):
         facts = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in done.stdout.splitlines()[1:])
         self.assertRegex(done.stdout.splitlines()[0], r"^cantle \d+\.\d+\.\d+$")
         for name in ("MPI", "HDF5", "GSL", "UDUNITS", "libcyaml", "libyaml", "xxHash", "jansson", "libdeflate",
-                     "libarchive"):
+                     "libarchive", "libtiff"):
             self.assertRegex(facts[name], r"\d+\.\d+", name)
         for name in ("source revision", "compiler", "flags", "build type"):
             self.assertTrue(facts[name], name)
         # what is linked is what is named
         wanted = re.findall(r"pkg_check_modules\((\w+) REQUIRED", (ROOT / "CMakeLists.txt").read_text())
-        self.assertEqual(len(wanted), 10, f"a library was added: name it in --version and here: {wanted}")
+        self.assertEqual(len(wanted), 11, f"a library was added: name it in --version and here: {wanted}")
 
 
 class WrongUsage(InFolder):

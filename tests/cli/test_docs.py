@@ -170,6 +170,19 @@ class Docs(unittest.TestCase):
         self.assertIn("`wrong_transition` 16", cells["flags"][dmt])
         self.assertEqual(cells["flags"][jkr].strip("| "), "none")
 
+    def test_the_cell_demo(self):
+        """jobs/demo-cell.sh in a small size: what its page says of elastic and viscoelastic modulus."""
+        with tempfile.TemporaryDirectory() as folder:
+            done = subprocess.run([ROOT / "jobs" / "demo-cell.sh", folder, "12"], capture_output=True, text=True,
+                                  env={**os.environ, "CANTLE": shutil.which(CANTLE)})
+            self.assertEqual(done.returncode, 0, done.stderr)
+            self.assertTrue((pathlib.Path(folder) / "cells-maps.png").stat().st_size > 0)
+            described = json.loads(cantle("describe", "--json", "cells-maps.h5", folder=folder).stdout)["maps"]
+        ratio = described["modulus"]["median"] / described["relaxation_modulus"]["median"]
+        self.assertTrue(2 < ratio < 4, ratio)
+        self.assertTrue(0.12 < described["relaxation_exponent"]["median"] < 0.34)
+        self.assertAlmostEqual(described["drag_coefficient"]["median"] / 2.4e-6, 1, delta=0.1)
+
 
 if __name__ == "__main__":
     unittest.main()

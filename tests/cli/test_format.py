@@ -28,8 +28,8 @@ class Format(unittest.TestCase):
                  "maps": "base recipe calibration curve review volume",
                  "grid": "base curve volume maps", "figure": "base",
                  "export": "base",
-                 "report": "base recipe calibration contact curve volume maps figure",
-                 "study": "base recipe curve review maps figure"}
+                 "study": "base recipe curve review maps figure",
+                 "report": "base recipe calibration contact curve volume maps figure"}
         for path in sources():
             parts = path.split("/src/")
             if len(parts) < 2 or "/" not in parts[1]:

@@ -20,9 +20,25 @@ HOSTILE = "</script><img onerror=\"window.hacked=1\" src=x><script>window.hacked
 def read(path):
     """Facts and blocks of a report, from its text alone."""
     text = path.read_text()
-    blocks = dict(re.findall(r'<script type="text/plain" id="([\w-]+)">([A-Za-z0-9+/=]*)</script>', text))
+    blocks = dict(re.findall(r'<script type="text/plain" id="([\w:-]+)">([A-Za-z0-9+/=]*)</script>', text))
     facts = json.loads(re.search(r'<script type="application/json" id="facts">(.*?)</script>', text, re.S).group(1))
     return facts, {name: base64.b64decode(data, validate=True) for name, data in blocks.items()}, text
+
+
+def maps_of(path):
+    """All maps of a map file as planes, name -> (values, unit); layers of a further axis count from 1: NAME:1. Also state, flags."""
+    out = {}
+    with h5py.File(path) as f:
+        for group in (g for g in f["entry"] if g.startswith("maps")):
+            for name, d in f["entry"][group].items():
+                unit = d.attrs["units"].decode() if "units" in d.attrs else ""
+                if d.ndim == 2:
+                    out[name] = d[()], unit
+                elif d.ndim == 3:
+                    stem, errors = (name[:-7], "_errors") if name.endswith("_errors") else (name, "")
+                    for layer in range(d.shape[2]):
+                        out[f"{stem}:{layer + 1}{errors}"] = d[:, :, layer], unit
+    return out
 
 
 class WithReport(InFolder):
@@ -36,7 +52,7 @@ class WithReport(InFolder):
             volume.attrs["title"] = HOSTILE
             signal = volume["approach/signal"]
             signal[3, 4] = signal[3, 4][0] + 0 * signal[3, 4]  # no contact
-        (cls.folder / "r.yaml").write_text(f"# {HOSTILE.replace(chr(0x2028), '')}\ncontact:\n  model: paraboloid\n")
+        (cls.folder / "r.yaml").write_text(f"# {HOSTILE.replace(chr(0x2028), '')}\ncontact:\n  model: paraboloid\ndepth:\n  windows: 3\n  deepest: 9 nm\n")
         cls.run_there("map", "r.yaml", "v.h5", "-o", "m.h5", "--quiet")
 
 
@@ -53,20 +69,21 @@ class Content(WithReport):
                                     f"{len(self.facts['curves'])} curves)\n")
 
     def test_planes_are_the_map_file(self):
+        maps, seen = maps_of(self.folder / "m.h5"), 0
+        for about in self.facts["maps"]:
+            for name in (about["name"], about["name"] + "_errors")[:1 + about["errors"]]:
+                plane = np.frombuffer(self.blocks[f"plane-{name}"], "<f4").reshape(9, 12)
+                np.testing.assert_array_equal(plane, maps[name][0])
+                self.assertEqual(about["unit"], maps[name][1])
+                seen += 1
+        self.assertGreater(seen, 40)
+        with_value = {n for n, (d, _) in maps.items() if d.dtype == "f4" and not n.endswith("_errors") and np.isfinite(d).any()}
+        self.assertEqual({about["name"] for about in self.facts["maps"]}, with_value)
+        self.assertIn("depth_modulus:3", with_value)
+        np.testing.assert_array_equal(np.frombuffer(self.blocks["plane-state"], "u1").reshape(9, 12), maps["state"][0])
+        np.testing.assert_array_equal(np.frombuffer(self.blocks["plane-flags"], "<u8").reshape(9, 12), maps["flags"][0])
         with h5py.File(self.folder / "m.h5") as f:
-            maps, seen = f["entry/maps"], 0
-            for about in self.facts["maps"]:
-                for name in (about["name"], about["name"] + "_errors")[:1 + about["errors"]]:
-                    plane = np.frombuffer(self.blocks[f"plane-{name}"], "<f4").reshape(9, 12)
-                    np.testing.assert_array_equal(plane, maps[name][()])
-                    self.assertEqual(about["unit"], maps[name].attrs["units"].decode())
-                    seen += 1
-            self.assertGreater(seen, 40)
-            with_value = {n for n, d in maps.items() if d.dtype == "f4" and not n.endswith("_errors") and np.isfinite(d).any()}
-            self.assertEqual({about["name"] for about in self.facts["maps"]}, with_value)
-            np.testing.assert_array_equal(np.frombuffer(self.blocks["plane-state"], "u1").reshape(9, 12), maps["state"])
-            np.testing.assert_array_equal(np.frombuffer(self.blocks["plane-flags"], "<u8").reshape(9, 12), maps["flags"])
-            np.testing.assert_allclose(self.facts["x_um"], maps["x"][()], atol=1e-6)
+            np.testing.assert_allclose(self.facts["x_um"], f["entry/maps/x"][()], atol=1e-6)
 
     def test_which_curves(self):
         """Typical, best, worst, one for each flag, those asked for, and five more."""
@@ -140,8 +157,8 @@ class Limits(WithReport):
         return *read(self.folder / "l.html")[:2], said
 
     def test_maps_asked_for(self):
-        facts, blocks, _ = self.report("adhesion", "modulus", "adhesion", "--curves", 0)
-        self.assertEqual([m["name"] for m in facts["maps"]], ["adhesion", "modulus"])
+        facts, blocks, _ = self.report("adhesion", "modulus", "adhesion", "depth_modulus:2", "--curves", 0)
+        self.assertEqual([m["name"] for m in facts["maps"]], ["adhesion", "modulus", "depth_modulus:2"])
         self.assertFalse(any("spread" in facts["reasons"][r]["name"] for c in facts["curves"] for r in c["reasons"]))
 
     def test_all_curves(self):

@@ -4,13 +4,12 @@ import shutil
 import sys
 import unittest
 
-import h5py
 import numpy as np
 
 import browser
 from run import InFolder
 from test_figures import factor
-from test_report import HOSTILE, WithReport
+from test_report import HOSTILE, WithReport, maps_of
 
 NUMBER = r"-?\d+(?:\.\d+)?(?:e[-+]\d+)?"
 
@@ -35,9 +34,8 @@ class Page(WithReport):
         cls.run_there("report", name, "-o", "r.html", "--curves", 8, "--pixel", "2,3")
         cls.page = browser.Browser()
         cls.addClassCleanup(cls.page.close)
-        with h5py.File(cls.folder / "m.h5") as f:
-            cls.maps = {n: d[()] for n, d in f["entry/maps"].items()}
-            cls.units = {n: d.attrs["units"].decode() for n, d in f["entry/maps"].items() if d.dtype == "f4"}
+        maps = maps_of(cls.folder / "m.h5")
+        cls.maps, cls.units = ({name: d[i] for name, d in maps.items()} for i in (0, 1))
 
     def setUp(self):
         self.page.complaints.clear()

@@ -11,7 +11,9 @@ import forward as fw
 import program
 import scenario as sc
 import test_unloading as tu
+import test_viscoelastic as tv
 import unloading as ul
+import viscoelastic as ve
 import volume as vol
 
 ROWS, COLUMNS, SAMPLES = 3, 4, 256
@@ -561,19 +563,6 @@ class Flags(unittest.TestCase):
         self.assertTrue(maps.flagged("bare_substrate")[0, 2:].all())
         self.assertLess(abs(maps["thickness"][0, 0] - 1e-6), 5 * maps["thickness_errors"][0, 0])
 
-    def test_tip_changed(self):
-        """A third more adhesion from row 9 of 20 on: every pixel from there, none before. Off: none at all."""
-        made = program.run(["simulate", "--scene", "uniform", "--model", "dmt", "--columns", 12, "--rows", 20,
-                            "--samples", 256, "--tip-change", 9, "--tip-radius", 1, "--tip-adhesion", 1.33,
-                            "-o", self.path / "tip.h5"])
-        self.assertEqual(made.returncode, 0, made.stderr)
-        type(self).seen.add("tip_changed")
-        flagged = program.map_volume(self.path, self.path / "tip.h5", {}).flagged("tip_changed")
-        self.assertTrue(flagged[9:].all())
-        self.assertFalse(flagged[:9].any())
-        quiet = program.map_volume(self.path, self.path / "tip.h5", {"limits.tip_change": "0"})
-        self.assertFalse(quiet.flagged("tip_changed").any())
-
     def unloading(self, spoil, more=None, **curves):
         """A good plastic contact and one that is changed: {field: value}."""
         good = tu.GLASS
@@ -599,6 +588,37 @@ class Flags(unittest.TestCase):
                    "no_unloading_modulus")
         maps = self.unloading(dict(), {"limits.unloading_adhesion": "10 %"}, adhesion=(0.0, 5e-7))
         self.wants(maps, "unloading_adhesion")
+
+    def test_tip_changed(self):
+        """A third more adhesion from row 9 of 20 on: every pixel from there, none before. Off: none at all."""
+        made = program.run(["simulate", "--scene", "uniform", "--model", "dmt", "--columns", 12, "--rows", 20,
+                            "--samples", 256, "--tip-change", 9, "--tip-radius", 1, "--tip-adhesion", 1.33,
+                            "-o", self.path / "tip.h5"])
+        self.assertEqual(made.returncode, 0, made.stderr)
+        type(self).seen.add("tip_changed")
+        flagged = program.map_volume(self.path, self.path / "tip.h5", {}).flagged("tip_changed")
+        self.assertTrue(flagged[9:].all())
+        self.assertFalse(flagged[:9].any())
+        quiet = program.map_volume(self.path, self.path / "tip.h5", {"limits.tip_change": "0"})
+        self.assertFalse(quiet.flagged("tip_changed").any())
+
+    def test_in_time(self):
+        """Flags of the analyses that need time: provoked one by one in test_viscoelastic.py, once more here."""
+        def stick(name, signal):
+            if name == "retract":
+                signal[..., 200:230] -= 10e-9
+
+        slow = ve.Scene(ve.linear_solid(2500.0, 800.0, 3.0), samples=300)
+        fluid = ve.Scene(ve.power_law(1500.0, 0.98), samples=300)  # beyond the range that is searched
+        for word, scene, law, how in (("no_times", tv.power(samples=300), "power_law", dict(interval=False)),
+                                      ("relaxation_misfit", tv.linear(dwell_s=0.2), "power_law", {}),
+                                      ("relaxation_unseen", slow, "standard_linear_solid", dict(noise=0.02e-9)),
+                                      ("adhesive_loop", tv.power(), "power_law", dict(change=stick)),
+                                      ("relaxation_failed", fluid, "power_law", dict(noise=0.01e-9))):
+            with self.subTest(flag=word):
+                maps = tv.fit(scene, law, side=2, **how)
+                self.assertTrue(maps.flagged(word).any())
+                type(self).seen.add(word)
 
     def test_zz_every_flag(self):
         """Runs last: the flags of the map file against those provoked above."""

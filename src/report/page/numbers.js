@@ -7,15 +7,18 @@ function prettyUnit(unit) {
   return unit === "1" ? "" : unit.replace(/m2\b/, "m\u00b2").replace(/^u(?=[A-Z]|m)/, "\u00b5");
 }
 
-function prefixFor(magnitude) {
+// The prefix of m2 is squared.
+function prefixFor(magnitude, siUnit) {
   if (!(magnitude > 0)) return ["", 1];
-  return PREFIXES.find((p) => magnitude >= p[1] * 0.9995) || PREFIXES[PREFIXES.length - 1];
+  const power = Number(/^[A-Za-z]+([23])/.exec(siUnit)?.[1] ?? 1);
+  const [prefix, size] = PREFIXES.find((p) => magnitude >= 0.9995 * p[1] ** power) || PREFIXES[PREFIXES.length - 1];
+  return [prefix, size ** power];
 }
 
 // A unit to show values of a magnitude (SI) in: its text, and what an SI value is divided by.
 function unitFor(siUnit, magnitude) {
   if (siUnit === "1") return { text: "", size: 1 };
-  const [prefix, size] = prefixFor(magnitude);
+  const [prefix, size] = prefixFor(magnitude, siUnit);
   return { text: prefix + prettyUnit(siUnit), size };
 }
 
