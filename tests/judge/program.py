@@ -13,7 +13,7 @@ CANTLE = os.path.abspath(os.environ.get("CANTLE", str(ROOT / "build" / "cantle")
 os.environ.setdefault("HYDRA_LAUNCHER", "fork")  # MPICH: start ranks on this machine without ssh
 MPIEXEC = os.environ.get("MPIEXEC", "mpiexec")
 STATES = ("pending", "accepted", "doubtful", "rejected", "absent")
-TO_SI = {"1": 1.0, "Pa": 1.0, "kPa": 1e3, "MPa": 1e6, "GPa": 1e9, "N": 1.0, "nN": 1e-9, "pN": 1e-12, "m": 1.0, "m2": 1.0, "nm2": 1e-18,
+TO_SI = {"1": 1.0, "Pa": 1.0, "kPa": 1e3, "MPa": 1e6, "GPa": 1e9, "N": 1.0, "nN": 1e-9, "pN": 1e-12, "m": 1.0, "pm": 1e-12, "m2": 1.0, "nm2": 1e-18,
          "nm": 1e-9, "um": 1e-6, "J": 1.0, "aJ": 1e-18, "fJ": 1e-15, "J/m2": 1.0, "mJ/m2": 1e-3, "N/m": 1.0,
          "degree": 0.017453292519943295, "s": 1.0, "ms": 1e-3, "N s/m": 1.0, "uN s/m": 1e-6}
 
