@@ -74,15 +74,15 @@ static error_t parse(int key, char *arg, struct argp_state *state)
 static enum status want(const char *word, struct comparison *c, struct report *rep)
 {
     const char *names[MAP_COUNT];
-    int at = -1;
-    for (int i = 0; i < MAP_COUNT; i++) {
+    bool found = false;
+    for (int i = 0; i < MAP_COUNT; i++) { /* the name alone means all layers */
+        char label[64];
         names[i] = map_rows[i].name;
-        if (strcmp(word, names[i]) == 0) at = i;
+        map_label(i, label);
+        if (strcmp(word, names[i]) != 0 && strcmp(word, label) != 0) continue;
+        c->wanted[i] = c->shown[i] = found = true;
     }
-    if (at >= 0) {
-        c->wanted[at] = c->shown[at] = true;
-        return ST_OK;
-    }
+    if (found) return ST_OK;
     int near = words_nearest(word, names, MAP_COUNT);
     return fail(rep, ST_USAGE, "'%.64s' is not a map%s%s%s; `cantle manual maps` lists them", word,
                 near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],

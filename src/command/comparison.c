@@ -137,7 +137,10 @@ static bool all_same(const struct comparison *c)
 static enum status compare_map(struct comparison *c, enum map_id id, struct report *rep)
 {
     struct compared_map *m = &c->map[id];
-    m->there = c->a.map[id] && c->b.map[id];
+    char a[160], b[160]; /* a layer of another depth, say, is another map */
+    map_words(&c->a.extent, (int)id, a);
+    map_words(&c->b.extent, (int)id, b);
+    m->there = c->a.map[id] && c->b.map[id] && strcmp(a, b) == 0;
     if (!m->there) return ST_OK;
     enum status st = comparison_load(c, id, rep);
     m->same = all_same(c);

@@ -67,7 +67,7 @@ static enum status make_plot(struct comparison *c, enum map_id id, struct plot *
     set_line(p, 0, ratios ? exp(g->bias) : by * g->bias, "bias");
     set_line(p, 1, ratios ? exp(g->low) : by * g->low, "95 % limits of agreement");
     set_line(p, 2, ratios ? exp(g->high) : by * g->high, NULL);
-    snprintf(p->title, sizeof p->title, "%s", map_rows[id].words);
+    map_words(&c->a.extent, (int)id, p->title);
     if (ratios) {
         snprintf(p->x_label, sizeof p->x_label, "log10 of the geometric mean of A and B (%s)",
                  unit);
@@ -156,7 +156,9 @@ static enum status make_picture(const struct comparison *c, const char *si_unit,
                                  .nx = c->a.nx,
                                  .x_m = c->a.x_m,
                                  .y_m = c->a.y_m,
-                                 .value = p->value};
+                                 .value = p->value,
+                                 .low = NAN,
+                                 .high = NAN};
     return ST_OK;
 }
 
@@ -174,9 +176,11 @@ static enum status draw_maps(struct comparison *c, const enum map_id *ids, size_
         if (st != ST_OK) break;
         bool ratio = c->map[ids[drawn]].ratios;
         difference_of(c, ratio, 1, p->value);
-        snprintf(p->words, sizeof p->words, "%s, B %s A", map_rows[ids[drawn]].words,
-                 ratio ? "over" : "less");
+        char words[160];
+        map_words(&c->a.extent, (int)ids[drawn], words);
+        snprintf(p->words, sizeof p->words, "%s, B %s A", words, ratio ? "over" : "less");
         if (ratio) p->map.si_unit = "1";
+        p->map.log_scale = ratio;
         if (!ratio) picture_range(p, c);
     }
     if (st == ST_OK && c->aicc_table.n > 0) {
@@ -245,11 +249,14 @@ static enum status add_map(struct planes *all, struct comparison *c, enum map_id
     for (int ratio = 0; ratio < 2 && st == ST_OK; ratio++) {
         struct difference_plane *p = &all->plane[all->n];
         if ((st = add(all, c, rep)) != ST_OK) break;
-        snprintf(p->name, sizeof p->name, "%s_%s", map_rows[id].name,
-                 ratio ? "ratio" : "difference");
+        char label[64], words[160];
+        map_label((int)id, label);
+        map_words(&c->a.extent, (int)id, words);
+        for (char *colon = label; (colon = strchr(colon, ':'));)
+            *colon = '_';
+        snprintf(p->name, sizeof p->name, "%s_%s", label, ratio ? "ratio" : "difference");
         snprintf(p->unit, sizeof p->unit, "%s", ratio ? "1" : c->a.unit[id]);
-        snprintf(p->words, sizeof p->words, "%s, %s", map_rows[id].words,
-                 ratio ? "B over A" : "B less A");
+        snprintf(p->words, sizeof p->words, "%s, %s", words, ratio ? "B over A" : "B less A");
         difference_of(c, ratio, factor, all->value[all->n - 1]);
     }
     return st;

@@ -21,13 +21,14 @@ static void print_map(const struct comparison *c, enum map_id id)
 {
     const struct compared_map *m = &c->map[id];
     const struct agreement *g = &m->plain;
-    char bias[48], u[48], low[48], high[48];
+    char bias[48], u[48], low[48], high[48], label[64];
+    map_label((int)id, label);
     const char *unit = map_rows[id].si_unit;
     units_show(g->bias, unit, 4, bias, sizeof bias);
     units_show(g->bias_u, unit, 2, u, sizeof u);
     units_show(g->low, unit, 4, low, sizeof low);
     units_show(g->high, unit, 4, high, sizeof high);
-    printf("  %-25s bias %s +- %s, limits [%s, %s]", map_rows[id].name, bias, u, low, high);
+    printf("  %-25s bias %s +- %s, limits [%s, %s]", label, bias, u, low, high);
     double r = m->ratios ? m->logs.correlation : g->correlation;
     if (isfinite(r)) printf(", r %.4f%s", r, m->ratios ? " of logarithms" : "");
     printf(", %zu pixels\n", g->n);
@@ -238,9 +239,12 @@ static json_t *file_json(const struct maps_view *v)
 json_t *comparison_json(const struct comparison *c)
 {
     json_t *maps = json_object();
-    for (int i = 0; i < MAP_COUNT; i++)
+    for (int i = 0; i < MAP_COUNT; i++) {
+        char label[64];
+        map_label(i, label);
         if (c->wanted[i] && c->map[i].there)
-            json_object_set_new(maps, map_rows[i].name, map_json(c, (enum map_id)i));
+            json_object_set_new(maps, label, map_json(c, (enum map_id)i));
+    }
     return json_pack("{s:o, s:o, s:b, s:I, s:I, s:I, s:o, s:o, s:o, s:o, s:O, s:O}", "a",
                      file_json(&c->a), "b", file_json(&c->b), "same_curves", c->same_input,
                      "pixels", (json_int_t)c->n, "compared", (json_int_t)c->used, "copied",

@@ -4,6 +4,7 @@
 #include "base/signals.h"
 #include "base/watch.h"
 #include "command/map_summary.h"
+#include "curve/lateral.h"
 #include "grid/grid.h"
 #include "maps/agree.h"
 

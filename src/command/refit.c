@@ -128,8 +128,15 @@ static enum status read_changes(const struct refit_options *o, struct refit *r, 
         st = recipe_change_word(&r->change, o->set[i], rep);
         if (st != ST_OK) st = within(rep, st, "--set: ");
     }
-    if (st == ST_OK)
-        st = recipe_changed(&r->run.recipe, &r->before, &r->change, r->parent.view.path, rep);
+    return st;
+}
+
+static enum status change_recipe(struct refit *r, struct report *rep)
+{
+    enum status st = stored_recipe(&r->parent.view, &r->before, rep);
+    r->has_before = st == ST_OK;
+    if (st != ST_OK) return st;
+    st = recipe_changed(&r->run.recipe, &r->before, &r->change, r->parent.view.path, rep);
     r->run.has_recipe = st == ST_OK;
     return st;
 }
@@ -154,6 +161,7 @@ static enum status look_at_change(const struct refit_options *o, struct refit *r
 {
     struct maps_origin origin;
     size_t changed = 0;
+    parent_align(&r->parent, &r->run.plan.extent);
     r->run.parent = NULL; /* the identities are compared as those of fresh maps */
     enum status st = map_run_origin(&o->map, &r->run, NULL, &origin, rep);
     if (st == ST_OK) st = check_volume(r, &origin, rep);
@@ -188,10 +196,9 @@ static enum status prepare(const struct refit_options *o, struct refit *r,
                            const struct world *world, char path[4096], struct report *rep)
 {
     enum status st = map_run_watch(&o->map, world, rep);
-    if (st == ST_OK) st = parent_load(&r->parent, o->maps, rep);
-    if (st == ST_OK) st = stored_recipe(&r->parent.view, &r->before, rep);
-    r->has_before = st == ST_OK;
     if (st == ST_OK) st = read_changes(o, r, rep);
+    if (st == ST_OK) st = parent_load(&r->parent, o->maps, rep);
+    if (st == ST_OK) st = change_recipe(r, rep);
     if (st == ST_OK) st = choose_pixels(o, r, rep);
     if (st == ST_OK) st = stored_volume_path(&r->parent.view, o->volume, path, rep);
     if (st == ST_OK) st = stored_volume(&r->parent.view, path, &r->run.volume, rep);

@@ -62,7 +62,7 @@ struct lateral_plan {
 };
 
 /** What an earlier analysis of the same curve found, for another one to begin from. Each part is
- * for settings that cannot change it (grid/reuse.h says which); results are those of an analysis
+ * for settings that cannot change it (maps/reuse.h says which); results are those of an analysis
  * from nothing. */
 struct curve_hint {
     size_t baseline_end[2]; /**< approach, retract: samples that the baseline search took as off the

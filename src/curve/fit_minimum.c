@@ -155,7 +155,9 @@ static bool search_from_hint(const struct curve_plan *plan, struct curve_work *w
     for (size_t k = 0; k < p->n_theta; k++)
         if (!(start[k] > p->low[k] && start[k] < p->high[k])) return false;
     if (!fit_prepare(p, w->fit)) return false;
+    p->settle = plan->values_only ? 0 : 1e-3; /* the polish does the rest */
     fit_search(p, w->fit, start, best);
+    p->settle = 0;
     return best->converged && !fit_at_bound(plan, p, set, best);
 }
 

@@ -98,6 +98,17 @@ enum status parent_choose(struct maps_parent *p, const char *mask, struct report
     return ST_OK;
 }
 
+void parent_align(struct maps_parent *p, const struct map_extent *now)
+{
+    char before[160], after[160];
+    for (int i = 0; i < MAP_COUNT; i++) {
+        if (!p->view.map[i] || !map_is_made(now, i)) continue;
+        map_words(&p->view.extent, i, before);
+        map_words(now, i, after);
+        p->elsewhere[i] = strcmp(before, after) != 0;
+    }
+}
+
 static json_int_t generation_of(const json_t *record)
 {
     return json_integer_value(json_object_get(record, "generation"));
@@ -177,6 +188,7 @@ bool parent_keeps(const struct maps_parent *p, size_t row, size_t col, struct pi
     if (!p->chosen || p->chosen[i]) return false;
     result_clear(out);
     for (int m = 0; m < MAP_COUNT; m++) {
+        if (p->elsewhere[m]) continue;
         out->map[m].value = value_at(p, m, i);
         if (v->error[m]) out->map[m].error = (double)v->error[m][i] / p->factor[m];
     }

@@ -18,8 +18,9 @@ struct maps_parent {
     unsigned reuse;         /**< REUSE(...): what of its results begins the new fits */
     uint8_t *chosen;        /**< [ny*nx] as stored, 1 = to be fitted again; NULL = all. Owned */
     size_t n_chosen;
-    double factor[MAP_COUNT]; /**< number in the file = factor x SI value */
-    char *record;             /**< JSON, see parent_record. Owned */
+    bool elsewhere[MAP_COUNT]; /**< layers that lie at another place (depth, ...) in the new file */
+    double factor[MAP_COUNT];  /**< number in the file = factor x SI value */
+    char *record;              /**< JSON, see parent_record. Owned */
 };
 
 /** Load it. Errors: ST_INPUT, also when it is not finished or does not say what it was made from.
@@ -30,6 +31,9 @@ void parent_free(struct maps_parent *p);
 /** After `chosen` is set: count, digest; planes that are not needed are let go. Errors: ST_INPUT
  * when no pixel is left. */
 enum status parent_choose(struct maps_parent *p, const char *mask, struct report *rep) MUST_CHECK;
+
+/** Compare where its layers lie with where those of the new file will: others are not copied. */
+void parent_align(struct maps_parent *p, const struct map_extent *now);
 
 /** Make p->record: {"parent": {path, digest, input_digest, model, program}, "generation": n,
  * "changed": [{key, old, new}], "reused", "mask", "pixels_refitted", "before": the parent's own
