@@ -123,7 +123,9 @@ static enum status plot(struct gnuplot_run *run, const char *label, const char *
     struct span s = span_of(groups, n, log_scale);
     const char *prefix = strcmp(si_unit, "1") == 0
                              ? ""
-                             : units_prefix(sqrt(fabs(s.low * s.high)), si_unit, &factor);
+                             : units_prefix(log_scale ? sqrt(s.low * s.high)
+                                                      : fmax(fabs(s.low), fabs(s.high)),
+                                            si_unit, &factor);
     if (factor <= 0) factor = 1;
     enum status st = ST_OK;
     s.low /= factor;

@@ -414,6 +414,8 @@ void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
         if (!last && shorten(p, &at, &there, theta, &step))
             evaluate(p, w, step.next, &w->trial, &there);
         memcpy(theta, step.next, sizeof theta);
+        /* in a long flat valley an undamped step can lead uphill */
+        if (!last && !(there.cost <= at.cost * (1 + 1e-12))) return;
         if (!last && (!propose(p, &there, 0, NULL, theta, &next) || !(next.gain < step.gain)))
             return;
         memcpy(io->theta, theta, sizeof theta);

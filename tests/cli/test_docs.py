@@ -140,6 +140,24 @@ class Docs(unittest.TestCase):
                 self.assertIn(row, page)
         self.assertEqual(len(re.findall(r"^\| `\w+` ", done.stdout, re.M)), 6)
 
+    def test_the_study_lines(self):
+        """The README's lines on a study, as they stand; the page of results and its figures are there."""
+        block = re.search(r"## A study in one command.*?```sh\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
+        with tempfile.TemporaryDirectory() as folder:
+            (pathlib.Path(folder) / "build").mkdir()
+            (pathlib.Path(folder) / "build" / "cantle").symlink_to(shutil.which(CANTLE))
+            (pathlib.Path(folder) / "jobs").symlink_to(ROOT / "jobs")
+            done = subprocess.run(["bash", "-e", "-c", block.group(1)], cwd=folder, capture_output=True, text=True)
+            self.assertEqual(done.returncode, 0, done.stderr)
+            self.assertEqual(done.stdout.count(": mapped\n"), 12)
+            results = json.loads((pathlib.Path(folder) / "study/results/study.json").read_text())
+            for name in ("study.html", "study.csv", "study-modulus.png", "study-adhesion.png"):
+                self.assertTrue((pathlib.Path(folder) / "study/results" / name).stat().st_size > 0, name)
+        modulus = results["maps"]["modulus"]["comparisons"]
+        self.assertEqual([(c["first"], c["second"]) for c in modulus],
+                         [("plain", "filled"), ("plain", "softened"), ("filled", "softened")])
+        self.assertTrue(1.4 < modulus[0]["effect"] < 1.9)  # 3.1 to 3.7 MPa over 1.9 to 2.25 MPa
+
     def test_the_models_demo(self):
         """jobs/demo-models.sh in a small size: the same rows as on its page, and what the page says of them."""
         with tempfile.TemporaryDirectory() as folder:

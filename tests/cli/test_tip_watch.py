@@ -5,6 +5,7 @@ import unittest
 
 import h5py
 import numpy as np
+from scipy import stats
 
 from run import InFolder
 
@@ -80,6 +81,24 @@ class TipWatch(InFolder):
     def test_one_curve_keeps_the_flag(self):
         self.assertIn(FLAG, self.run_there("curve", "changed-maps.h5", 3, ROW + 1).stdout)
         self.assertNotIn(FLAG, self.run_there("curve", "changed-maps.h5", 3, ROW - 1).stdout)
+
+    def test_drift(self):
+        """The slope is that of SciPy's theilslopes; the standard error by its formula (src/review/drift.h)."""
+        told = json.loads(self.run_there("describe", "--json", "changed-maps.h5").stdout)["drift"]
+        with h5py.File(self.folder / "changed-maps.h5") as f:
+            maps = f["entry/maps"]
+            for name, si in (("modulus", 1e3), ("adhesion", 1e-9), ("baseline_slope", 1.0)):
+                line = np.nanmedian(maps[name][()].astype(float), axis=1) * si
+                number = np.arange(line.size)
+                slope = stats.theilslopes(line, number).slope
+                self.assertAlmostEqual(told[name]["change"] / (slope * (line.size - 1)), 1, places=6)
+                rest = line - slope * number
+                rest -= np.median(rest)
+                memory = np.clip((rest[1:] * rest[:-1]).sum() / (rest**2).sum(), 0, 0.95)
+                error = 1.4826 * np.median(abs(rest)) / np.sqrt(((number - number.mean())**2).sum())
+                error *= np.sqrt((1 + memory) / (1 - memory)) * (line.size - 1)
+                self.assertAlmostEqual(told[name]["standard_error"] / error, 1, places=6)
+        self.assertRegex(self.run_there("describe", "changed-maps.h5").stdout, r"drift +baseline_slope .* \+- ")
 
     def test_ranks(self):
         self.run_there("map", "recipe.yaml", "changed.h5", "-o", "three.h5", ranks=3)
