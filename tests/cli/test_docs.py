@@ -96,6 +96,38 @@ class Docs(unittest.TestCase):
             self.assertIn(words, said)
         self.assertGreater(numbers["criterion"]["aicc"]["pixels"], 100)
 
+    def test_the_unloading_page(self):
+        """docs/unloading.md from an empty folder: its recipe, its commands, and the medians that it tells."""
+        page = (ROOT / "docs" / "unloading.md").read_text()
+        blocks = re.findall(r"^```sh\n(.*?)^```", page, re.S | re.M)
+        self.assertEqual(len(blocks), 1)
+        with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as programs:
+            os.symlink(shutil.which(CANTLE), pathlib.Path(programs) / "cantle")
+            done = subprocess.run(["bash", "-e", "-c", blocks[0]], cwd=folder, capture_output=True, text=True,
+                                  env={**os.environ, "PATH": f"{programs}:{os.environ['PATH']}"})
+            self.assertEqual(done.returncode, 0, done.stderr)
+            self.assertTrue((pathlib.Path(folder) / "unloading.png").stat().st_size > 0)
+            maps = json.loads(cantle("describe", "--json", "maps.h5", folder=folder).stdout)["maps"]
+        told = re.search(r"gives (\S+) GPa for the film; the unloading gives (\S+) GPa \(.*?\) and a\s+hardness of "
+                         r"(\d+) MPa", page, re.S)
+        for name, value in zip(("modulus", "unloading_modulus", "hardness"), told.groups()):
+            scale = 1e6 if name == "hardness" else 1e9
+            self.assertAlmostEqual(maps[name]["median"] / scale / float(value), 1, delta=0.01, msg=name)
+
+    def test_the_unloading_page_is_complete(self):
+        """Every map and flag of the analysis, every key and area function."""
+        page = (ROOT / "docs" / "unloading.md").read_text()
+        maps = re.findall(r"^\| `(\w+)` .*\| `unloading` \|", (ROOT / "docs" / "maps.md").read_text(), re.M)
+        self.assertEqual(len(maps), 13)
+        keys = (ROOT / "docs" / "recipe-keys.md").read_text().split("## unloading\n")[1].split("\n## ")[0]
+        names = re.findall(r"^\| `(\w+)` ", keys, re.M)
+        self.assertEqual(len(names), 7)
+        areas = re.search(r"one of: auto, ([\w, ]+\w)", keys).group(1).split(", ")
+        flags = ("no_unloading", "unloading_exponent", "no_plastic_depth", "pile_up", "no_unloading_modulus",
+                 "unloading_adhesion")
+        for word in (*maps, *names, *areas, *flags):
+            self.assertIn(f"`{word}`", page)
+
     def test_the_import_walk_through(self):
         """docs/import.md from an empty folder, block by block as it stands; the modulus that its script puts in."""
         page = (ROOT / "docs" / "import.md").read_text()
