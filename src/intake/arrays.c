@@ -1,6 +1,8 @@
 /* Segments of sources that are arrays: HDF5 by paths, NumPy, plain binary. */
 #include "base/units.h"
 #include "intake/build.h"
+#include "intake/quadrants.h"
+#include "volume/attributes.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -373,6 +375,75 @@ static enum status open_signal(struct build *b, struct taking *t, struct report 
     return said ? read_axes(b, axes_key, t->signal, &t->axes, rep) : ST_OK;
 }
 
+/* --- four quadrants in four arrays --- */
+
+/* The volume keeps one packing for the four; keys of the description are for all of them. */
+static enum status same_packing(const struct build *b, const struct array *one,
+                                const struct array *other, struct report *rep)
+{
+    static const char *const names[] = {"scale_factor", "add_offset", "missing_value",
+                                        "valid_min",    "valid_max",  "_FillValue"};
+    enum status st = ST_OK;
+    for (int i = 0; i < 6 && st == ST_OK && one->attributes >= 0; i++) {
+        double x = 0, y = 0;
+        bool there[2];
+        if (i < 5 && build_value(b, (enum intake_key)((int)IN_signal_scale_factor + i))->set)
+            continue;
+        st = attribute_numbers(one->attributes, names[i], &x, 1, &there[0], rep);
+        if (st == ST_OK) st = attribute_numbers(other->attributes, names[i], &y, 1, &there[1], rep);
+        if (st == ST_OK && (there[0] != there[1] || (x != y && !(isnan(x) && isnan(y)))))
+            st = fail(rep, ST_INPUT,
+                      "%s and %s have different attributes '%s'; the four quadrants must be alike",
+                      other->name, one->name, names[i]);
+    }
+    return st;
+}
+
+static enum status open_quadrant(struct build *b, struct taking *t, enum intake_key key,
+                                 const struct array *a, const char *unit, struct array **out,
+                                 struct report *rep)
+{
+    char own[64];
+    enum status st = build_array(b, key, &t->axes, out, rep);
+    if (st != ST_OK) return st;
+    st = build_unit(b, key, *out, own, rep);
+    if (st != ST_OK) return st;
+    if (strcmp(own, unit) != 0)
+        st = fail(rep, ST_INPUT, "its unit is %s, that of the signal %s", own, unit);
+    if (st == ST_OK) st = same_packing(b, a, *out, rep);
+    return st == ST_OK ? st : description_at(b->d, key, st, rep);
+}
+
+/* *signal, the quadrant A, becomes all four, and gets their axis. It is taken, also on failure. */
+static enum status put_quadrants_together(struct build *b, struct taking *t, struct array **signal,
+                                          const char *unit, struct report *rep)
+{
+    static const enum intake_key keys[] = {IN_approach_quadrant_b, IN_approach_quadrant_c,
+                                           IN_approach_quadrant_d};
+    enum intake_key first = key_of(t, keys[0]);
+    struct array *part[QUADRANTS] = {*signal};
+    enum status st = ST_OK;
+    if (t->ragged || axes_find(&t->axes, AXIS_QUADRANT) >= 0)
+        st = description_at(b->d, first,
+                            fail(rep, ST_RECIPE, "%s",
+                                 t->ragged ? "does not go with starts: curves of different lengths "
+                                             "in one array have one signal"
+                                           : "does not go with axes that have the quadrants "
+                                             "already"),
+                            rep);
+    for (int i = 1; i < QUADRANTS && st == ST_OK; i++)
+        st = open_quadrant(b, t, key_of(t, keys[i - 1]), part[0], unit, &part[i], rep);
+    if (st != ST_OK) {
+        for (int i = 0; i < QUADRANTS; i++)
+            if (part[i]) part[i]->drop(part[i]);
+        return st;
+    }
+    st = array_quadrants(signal, part, rep);
+    if (st != ST_OK) return description_at(b->d, first, st, rep);
+    t->axes.role[t->axes.rank++] = AXIS_QUADRANT;
+    return ST_OK;
+}
+
 static enum status take_segment(struct build *b, enum segment_id id, struct report *rep)
 {
     struct taking t = {.id = id};
@@ -388,6 +459,9 @@ static enum status take_segment(struct build *b, enum segment_id id, struct repo
     struct array *signal = t.signal;
     if ((st = put_z(b, &t, rep)) != ST_OK || (st = put_lateral(b, &t, rep)) != ST_OK) goto done;
     t.signal = NULL;
+    if (build_value(b, intake_key_of(id, IN_approach_quadrant_b))->set &&
+        (st = put_quadrants_together(b, &t, &signal, unit, rep)) != ST_OK)
+        goto done;
     st = put_samples(b, &t, "signal", signal, &t.axes, unit, IN_signal_scale_factor, rep);
     if (st == ST_OK && t.ragged) st = put_lengths(b, &t, rep);
     if (st == ST_OK) st = build_segment_numbers(b, id, t.ragged, rep);

@@ -26,6 +26,11 @@ enum intake_kind {
 /** Keys of one segment: section, key, kind, SI unit or choices, default, help. */
 #define INTAKE_SEGMENT(K, name)                                                                    \
     K(name, signal, PLACE, "*", "", "where the recorded signal of this segment is")                \
+    K(name, quadrant_b, PLACE, "*", "",                                                            \
+      "hdf5, npy, raw: the quadrants B, C and D where each is an array of its own; the signal is " \
+      "then A, and the axes are those of each of them")                                            \
+    K(name, quadrant_c, PLACE, "*", "", "likewise")                                                \
+    K(name, quadrant_d, PLACE, "*", "", "likewise")                                                \
     K(name, axes, AXES, "", "",                                                                    \
       "what the axes of the arrays are, in NumPy's order: row, column, curve, sample, quadrant; "  \
       "a "                                                                                         \
@@ -39,6 +44,9 @@ enum intake_kind {
       "raw data: length of the sample axis as it is stored")                                       \
     K(name, begins, PATTERN, "", "",                                                               \
       "text: this segment begins behind the header line that fits the pattern")                    \
+    K(name, in_files, PATTERN, "", "",                                                             \
+      "text: the files whose name fits are of this segment; files whose names are the same "       \
+      "without what fits are of one curve")                                                        \
     K(name, marker_is, NUMBER, "", "", "text: value of source.marker in this segment")             \
     K(name, z, PLACE, "m", "", "where z is: one ramp, or z of each curve")                         \
     K(name, z_axes, AXES, "", "", "axes of z, if they are not those of the signal")                \
@@ -76,9 +84,10 @@ enum intake_kind {
     K(source, separator, CHOICE, "blank tab comma semicolon", "blank",                             \
       "text: what stands between columns; blank is any run of blanks and tabs")                    \
     K(source, decimal, CHOICE, "point comma", "point", "text: decimal sign")                       \
-    K(source, segments, CHOICE, "separate turn marker blocks", "separate",                         \
+    K(source, segments, CHOICE, "separate turn marker blocks files", "separate",                   \
       "text: separate: each segment has columns of its own. turn: one list, the retract begins "   \
-      "where z is farthest. marker: a column tells. blocks: header lines tell")                    \
+      "where z is farthest. marker: a column tells. blocks: header lines tell. "                   \
+      "files: each segment is a file of its own")                                                  \
     K(source, marker, PLACE, "1", "", "text: the column that tells the segments apart")            \
     K(signal, stage, CHOICE, "detector quadrants deflection force", "",                            \
       "what the signal is; see docs/volume-format.md")                                             \

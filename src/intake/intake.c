@@ -50,6 +50,47 @@ static void want_segments(const struct description *d, int kind, struct wants *w
     }
 }
 
+/* Four arrays, all of them or none. */
+static void want_quadrants(const struct description *d, int kind, struct wants *w)
+{
+    static const enum intake_key keys[] = {IN_approach_quadrant_b, IN_approach_quadrant_c,
+                                           IN_approach_quadrant_d};
+    for (int id = 0; id < SEG_COUNT; id++) {
+        int n = 0;
+        for (int i = 0; i < 3; i++)
+            n += d->v[intake_key_of(id, keys[i])].set;
+        if (n == 0) continue;
+        if (!d->v[intake_key_of(id, IN_approach_signal)].set)
+            want(w, intake_key_of(id, IN_approach_signal),
+                 "quadrants B to D are given, but the signal, which is A, is not",
+                 kind == SOURCE_HDF5 ? "/path/of/the/dataset in V" : "file a.npy in V");
+        for (int i = 0; i < 3; i++)
+            if (!d->v[intake_key_of(id, keys[i])].set)
+                want(w, intake_key_of(id, keys[i]), "a quadrant is missing",
+                     kind == SOURCE_HDF5 ? "/path/of/the/dataset in V" : "file b.npy in V");
+        if (d->v[IN_signal_stage].set && d->v[IN_signal_stage].choice != 1)
+            want(w, IN_signal_stage, "four quadrants are given, but the stage is another",
+                 "quadrants");
+    }
+}
+
+static void want_files(const struct description *d, int kind, struct wants *w)
+{
+    bool files = d->v[IN_source_segments].choice == 4;
+    const struct intake_value *approach = &d->v[IN_approach_in_files],
+                              *dwell = &d->v[IN_dwell_in_files],
+                              *retract = &d->v[IN_retract_in_files];
+    if (kind != SOURCE_TEXT) return;
+    if (!files && (approach->set || dwell->set || retract->set))
+        want(w, IN_source_segments, "in_files is given, but the segments are not in files",
+             "files");
+    if (files && !approach->set)
+        want(w, IN_approach_in_files, "it is not said which files are of the approach",
+             "'_approach'");
+    if (files && !dwell->set && !retract->set)
+        want(w, IN_retract_in_files, "it is not said which files are of the retract", "'_retract'");
+}
+
 void intake_wants(const struct description *d, int kind, struct wants *out)
 {
     out->n = 0;
@@ -83,6 +124,8 @@ void intake_wants(const struct description *d, int kind, struct wants *out)
         want(out, IN_source_marker, "the column that tells the segments apart is not known",
              "column 3");
     want_segments(d, kind, out);
+    want_quadrants(d, kind, out);
+    want_files(d, kind, out);
 }
 
 /* --- opening --- */

@@ -119,14 +119,28 @@ static enum status take_columns(struct curve_files *f, const struct text_rows *r
     return ST_OK;
 }
 
+/* A curve is called as its file, unless each of its segments has one. */
+static enum status name_curve(struct curve_files *f, struct text_rows *rows,
+                              const struct file_text *file, bool files, struct report *rep)
+{
+    enum segment_id id;
+    if (!files) {
+        f->name[f->n] = strdup(file->name);
+        return f->name[f->n] ? ST_OK : fail(rep, ST_MEMORY, "not enough memory for a name");
+    }
+    enum status st = text_rows_file(rows, file->name, &id, &f->name[f->n], rep);
+    if (st == ST_OK) text_numbers_of(f->numbers, id);
+    return st;
+}
+
 static enum status take_file(struct curve_files *f, struct text_rows *rows,
-                             const struct file_text *file, struct report *rep)
+                             const struct file_text *file, bool files, struct report *rep)
 {
     size_t numbers = text_numbers_count(f->numbers);
     enum status st = make_room(f, rep);
     if (st != ST_OK) return st;
-    f->name[f->n] = strdup(file->name);
-    if (!f->name[f->n]) return fail(rep, ST_MEMORY, "not enough memory for a name");
+    if ((st = name_curve(f, rows, file, files, rep)) != ST_OK)
+        return within(rep, st, "%s: ", file->name);
     if ((st = text_numbers_begin(f->numbers, file->name, rep)) == ST_OK &&
         (st = text_rows_read(rows, file, f->numbers, rep)) == ST_OK &&
         (st = text_numbers_end(f->numbers, f->number + f->n * numbers, rep)) == ST_OK)
@@ -137,6 +151,11 @@ static enum status take_file(struct curve_files *f, struct text_rows *rows,
     }
     f->n++;
     return ST_OK;
+}
+
+static bool has_files(const struct build *b)
+{
+    return build_value(b, IN_source_segments)->choice == SEGMENTS_FILES;
 }
 
 static enum status read_all(struct build *b, struct curve_files *f, struct report *rep)
@@ -152,7 +171,7 @@ static enum status read_all(struct build *b, struct curve_files *f, struct repor
     while (st == ST_OK && more) {
         struct file_text file;
         st = files_next(files, &file, &more, rep);
-        if (st == ST_OK && more) st = take_file(f, rows, &file, rep);
+        if (st == ST_OK && more) st = take_file(f, rows, &file, has_files(b), rep);
         if (st == ST_OK && files_count(files) >= f->n) progress_show(&clock, f->n);
     }
     if (files) progress_end(&clock);
@@ -219,6 +238,73 @@ static enum status sort_by_name(struct curve_files *f, struct report *rep)
     f->room = f->n;
     free(rank);
     return good ? ST_OK : fail(rep, ST_MEMORY, "not enough memory for %zu curves", f->n);
+}
+
+/* --- segments in files of their own --- */
+
+/* What the file at `from` has goes to the curve at `to`. A file has at least one sample, of one
+ * segment. */
+static enum status join_file(struct build *b, struct curve_files *f, size_t to, size_t from,
+                             struct report *rep)
+{
+    size_t numbers = text_numbers_count(f->numbers);
+    for (int id = 0; id < SEG_COUNT; id++) {
+        if (f->lengths[id][from] == 0) continue;
+        if (f->lengths[id][to] > 0)
+            return fail(rep, ST_INPUT,
+                        "%s: two files are the %s of the curve '%s' (their name without what fits "
+                        "in_files)",
+                        b->path, intake_segments[id], f->name[from]);
+        f->starts[id][to] = f->starts[id][from];
+        f->lengths[id][to] = f->lengths[id][from];
+    }
+    for (size_t k = 0; k < numbers; k++)
+        if (isnan(f->number[to * numbers + k]))
+            f->number[to * numbers + k] = f->number[from * numbers + k];
+    free(f->name[from]);
+    f->name[from] = NULL;
+    return ST_OK;
+}
+
+static void move_file(struct curve_files *f, size_t to, size_t from)
+{
+    size_t numbers = text_numbers_count(f->numbers);
+    if (to == from) return;
+    f->name[to] = f->name[from];
+    f->name[from] = NULL;
+    memcpy(f->number + to * numbers, f->number + from * numbers, numbers * sizeof *f->number);
+    for (int id = 0; id < SEG_COUNT; id++) {
+        f->starts[id][to] = f->starts[id][from];
+        f->lengths[id][to] = f->lengths[id][from];
+    }
+}
+
+static enum status check_partners(struct build *b, const struct curve_files *f, struct report *rep)
+{
+    for (size_t i = 0; i < f->n; i++)
+        for (int id = 0; id < SEG_COUNT; id++)
+            if (text_has_segment(b->d, (enum segment_id)id) && f->lengths[id][i] == 0)
+                return fail(rep, ST_INPUT,
+                            "%s: the curve '%s' (the name of its files without what fits in_files) "
+                            "has no file of the %s; source.files can leave the curve out",
+                            b->path, f->name[i], intake_segments[id]);
+    return ST_OK;
+}
+
+/* Files of one curve follow each other by now. */
+static enum status join_files(struct build *b, struct curve_files *f, struct report *rep)
+{
+    enum status st = ST_OK;
+    size_t n = 0;
+    for (size_t i = 0; i < f->n && st == ST_OK; i++) {
+        if (n > 0 && strcmp(f->name[n - 1], f->name[i]) == 0)
+            st = join_file(b, f, n - 1, i, rep);
+        else
+            move_file(f, n++, i);
+    }
+    if (st != ST_OK) return st;
+    f->n = n;
+    return check_partners(b, f, rep);
 }
 
 /* --- numbers of each file --- */
@@ -348,9 +434,25 @@ static enum status put_segment(struct build *b, enum segment_id id, struct repor
     return st == ST_OK ? build_stage(b, id, rep) : st;
 }
 
+static enum status check_quadrants(const struct build *b, struct report *rep)
+{
+    for (int id = 0; id < SEG_COUNT; id++) {
+        enum intake_key key = intake_key_of(id, IN_approach_quadrant_b);
+        if (build_value(b, key)->set)
+            return description_at(
+                b->d, key,
+                fail(rep, ST_RECIPE,
+                     "does not go with text; write the signal (A+B-C-D)/(A+B+C+D) "
+                     "into a column, or keep the quadrants as NumPy arrays"),
+                rep);
+    }
+    return ST_OK;
+}
+
 enum status build_text(struct build *b, struct report *rep)
 {
-    enum status st;
+    enum status st = check_quadrants(b, rep);
+    if (st != ST_OK) return st;
     b->text = files_new();
     if (!b->text) return fail(rep, ST_MEMORY, "not enough memory to read text");
     if ((st = text_numbers_new(&b->text->numbers, b->d, rep)) != ST_OK ||
@@ -358,6 +460,7 @@ enum status build_text(struct build *b, struct report *rep)
         return st;
     st = read_all(b, b->text, rep);
     if (st == ST_OK) st = sort_by_name(b->text, rep);
+    if (st == ST_OK && has_files(b)) st = join_files(b, b->text, rep);
     if (st == ST_OK) st = place(b, rep);
     for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
         st = put_segment(b, (enum segment_id)id, rep);

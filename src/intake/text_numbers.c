@@ -1,5 +1,6 @@
 #include "intake/text_numbers.h"
 #include "base/units.h"
+#include "intake/build.h"
 
 #include <errno.h>
 #include <math.h>
@@ -14,6 +15,7 @@ struct one {
     const struct place *place;
     regex_t pattern;
     bool compiled, found;
+    bool elsewhere;          /* the file at hand is not the one that gives it */
     struct unit_scale scale; /* of a unit that stands in the description */
     size_t column;           /* of the table */
     double si;
@@ -241,12 +243,23 @@ static enum status look_up(struct text_numbers *t, struct one *o, const char *na
     return take_number(t, o, cell[o->column - 2], "", rep);
 }
 
+void text_numbers_of(struct text_numbers *t, int segment)
+{
+    for (size_t i = 0; i < t->n; i++) {
+        int of = SEG_APPROACH;
+        for (int id = 0; id < SEG_COUNT; id++)
+            if (strcmp(intake_rows[t->one[i].key].section, intake_segments[id]) == 0) of = id;
+        t->one[i].elsewhere = of != segment;
+    }
+}
+
 enum status text_numbers_begin(struct text_numbers *t, const char *name, struct report *rep)
 {
     enum status st = ST_OK;
     for (size_t i = 0; i < t->n && st == ST_OK; i++) {
         struct one *o = &t->one[i];
         o->found = false;
+        if (o->elsewhere) continue;
         if (o->place->kind == PLACE_table) st = look_up(t, o, name, rep);
         if (o->place->kind != PLACE_name) continue;
         st = try_pattern(t, o, name, rep);
@@ -265,13 +278,16 @@ enum status text_numbers_header(struct text_numbers *t, const char *line, struct
 {
     enum status st = ST_OK;
     for (size_t i = 0; i < t->n && st == ST_OK; i++)
-        if (t->one[i].place->kind == PLACE_header) st = try_pattern(t, &t->one[i], line, rep);
+        if (t->one[i].place->kind == PLACE_header && !t->one[i].elsewhere)
+            st = try_pattern(t, &t->one[i], line, rep);
     return st;
 }
 
 enum status text_numbers_end(const struct text_numbers *t, double *out, struct report *rep)
 {
     for (size_t i = 0; i < t->n; i++) {
+        out[i] = NAN;
+        if (t->one[i].elsewhere) continue;
         if (!t->one[i].found)
             return description_at(t->d, t->one[i].key,
                                   fail(rep, ST_INPUT, "no header line fits the pattern"), rep);

@@ -18,13 +18,18 @@ size_t text_numbers_count(const struct text_numbers *t);
 /** Which of them belongs to a key, -1 if none. */
 int text_numbers_find(const struct text_numbers *t, enum intake_key key);
 
+/** segments files: the next file is of a segment and gives that segment's numbers; of the approach
+ * it gives those of the whole curve as well. */
+void text_numbers_of(struct text_numbers *t, int segment);
+
 /** A new file: what its name and the table say. Errors: ST_INPUT. */
 enum status text_numbers_begin(struct text_numbers *t, const char *name,
                                struct report *rep) MUST_CHECK;
 /** One of its header lines. Errors: ST_INPUT. */
 enum status text_numbers_header(struct text_numbers *t, const char *line,
                                 struct report *rep) MUST_CHECK;
-/** All numbers of the file in SI, [count]. Errors: ST_INPUT when one is missing. */
+/** All numbers of the file in SI, [count]; NaN where it gives none. Errors: ST_INPUT when one is
+ * missing. */
 enum status text_numbers_end(const struct text_numbers *t, double *out,
                              struct report *rep) MUST_CHECK;
 

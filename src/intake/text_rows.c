@@ -17,8 +17,9 @@ struct text_rows {
     double *value[MOST_COLUMNS];
     unsigned char *segment; /* of each row: blocks and marker */
     size_t n, room;
-    regex_t begins[SEG_COUNT];
+    regex_t begins[SEG_COUNT]; /* of blocks, or in_files */
     bool has_begins[SEG_COUNT];
+    int own;                                   /* files: the segment of the file at hand */
     size_t first[SEG_COUNT], count[SEG_COUNT]; /* rows of each segment */
 };
 
@@ -40,6 +41,8 @@ bool text_has_segment(const struct description *d, enum segment_id id)
         return id != SEG_DWELL;
     case SEGMENTS_MARKER:
         return d->v[intake_key_of(id, IN_approach_marker_is)].set;
+    case SEGMENTS_FILES:
+        return d->v[intake_key_of(id, IN_approach_in_files)].set;
     default:
         return d->v[intake_key_of(id, IN_approach_begins)].set;
     }
@@ -58,10 +61,11 @@ struct text_rows *text_rows_new(const struct description *d)
             r->key[i] = text_leaf_key(d, (enum segment_id)id, leaf);
             r->wanted[i] = text_has_segment(d, (enum segment_id)id) && d->v[r->key[i]].set;
         }
-        enum intake_key begins = intake_key_of(id, IN_approach_begins);
-        if (r->how == SEGMENTS_BLOCKS && d->v[begins].set)
-            r->has_begins[id] = regcomp(&r->begins[id], d->v[begins].text,
-                                        REG_EXTENDED | REG_NOSUB) == 0;
+        bool files = r->how == SEGMENTS_FILES;
+        enum intake_key begins = intake_key_of(id,
+                                               files ? IN_approach_in_files : IN_approach_begins);
+        if ((files || r->how == SEGMENTS_BLOCKS) && d->v[begins].set)
+            r->has_begins[id] = regcomp(&r->begins[id], d->v[begins].text, REG_EXTENDED) == 0;
     }
     r->key[MARKER] = IN_source_marker;
     r->wanted[MARKER] = r->how == SEGMENTS_MARKER;
@@ -80,6 +84,38 @@ void text_rows_free(struct text_rows **r)
         if (old->has_begins[id]) regfree(&old->begins[id]);
     free(old->segment);
     free(old);
+}
+
+/* --- which file --- */
+
+enum status text_rows_file(struct text_rows *r, const char *name, enum segment_id *id, char **curve,
+                           struct report *rep)
+{
+    regmatch_t m, found = {0};
+    r->own = SEG_COUNT;
+    *curve = NULL;
+    for (int i = 0; i < SEG_COUNT; i++) {
+        if (!r->has_begins[i] || regexec(&r->begins[i], name, 1, &m, 0) != 0) continue;
+        if (r->own != SEG_COUNT)
+            return fail(rep, ST_INPUT, "its name fits %s.in_files and %s.in_files",
+                        intake_rows[intake_key_of(r->own, IN_approach_in_files)].section,
+                        intake_rows[intake_key_of(i, IN_approach_in_files)].section);
+        r->own = i;
+        found = m;
+    }
+    if (r->own == SEG_COUNT)
+        return fail(rep, ST_INPUT,
+                    "its name fits the in_files of no segment; source.files says which files are "
+                    "curves");
+    *id = (enum segment_id)r->own;
+    return asprintf(curve, "%.*s%s", (int)found.rm_so, name, name + found.rm_eo) >= 0
+               ? ST_OK
+               : fail(rep, ST_MEMORY, "not enough memory for a name");
+}
+
+static bool reads(const struct text_rows *r, int column)
+{
+    return r->wanted[column] && (r->how != SEGMENTS_FILES || column / LEAF_COUNT == r->own);
 }
 
 /* --- which column --- */
@@ -125,7 +161,7 @@ static enum status find_columns(struct text_rows *r, char *names_line, struct re
         n = line_split(&r->rules, names_line, name);
     }
     for (int i = 0; i < MOST_COLUMNS && st == ST_OK; i++)
-        if (r->wanted[i]) st = find_column(r, i, name, n, rep);
+        if (reads(r, i)) st = find_column(r, i, name, n, rep);
     return st;
 }
 
@@ -167,7 +203,7 @@ static enum status take_row(struct text_rows *r, char *line, int segment, struct
     enum status st = make_room(r, rep);
     if (st != ST_OK) return st;
     for (int i = 0; i < MOST_COLUMNS; i++) {
-        if (!r->wanted[i]) continue;
+        if (!reads(r, i)) continue;
         size_t at = r->at[i];
         /* a shorter segment ends earlier: its cells may be left out */
         if (at >= n && (r->how != SEGMENTS_SEPARATE || r->n == 0))
@@ -185,7 +221,9 @@ static enum status take_row(struct text_rows *r, char *line, int segment, struct
 static int block_of(const struct text_rows *r, const char *line, int before)
 {
     for (int id = 0; id < SEG_COUNT; id++)
-        if (r->has_begins[id] && regexec(&r->begins[id], line, 0, NULL, 0) == 0) return id;
+        if (r->how == SEGMENTS_BLOCKS && r->has_begins[id] &&
+            regexec(&r->begins[id], line, 0, NULL, 0) == 0)
+            return id;
     return before;
 }
 
@@ -271,11 +309,21 @@ static enum status cut_by_label(struct text_rows *r, struct report *rep)
     return ST_OK;
 }
 
+static enum status cut_nothing(struct text_rows *r, struct report *rep)
+{
+    (void)rep;
+    for (int id = 0; id < SEG_COUNT; id++) {
+        r->first[id] = 0;
+        r->count[id] = id == r->own ? r->n : 0;
+    }
+    return ST_OK;
+}
+
 enum status text_rows_read(struct text_rows *r, const struct file_text *file,
                            struct text_numbers *numbers, struct report *rep)
 {
     static enum status (*const cut[])(struct text_rows *, struct report *) = {
-        cut_separate, cut_at_turn, cut_by_label, cut_by_label};
+        cut_separate, cut_at_turn, cut_by_label, cut_by_label, cut_nothing};
     r->n = 0;
     char *copy = strndup(file->text, file->size);
     if (!copy) return fail(rep, ST_MEMORY, "not enough memory to read it");

@@ -6,7 +6,13 @@
 #include "intake/files.h"
 #include "intake/text_numbers.h"
 
-enum segmentation { SEGMENTS_SEPARATE, SEGMENTS_TURN, SEGMENTS_MARKER, SEGMENTS_BLOCKS };
+enum segmentation {
+    SEGMENTS_SEPARATE,
+    SEGMENTS_TURN,
+    SEGMENTS_MARKER,
+    SEGMENTS_BLOCKS,
+    SEGMENTS_FILES
+};
 
 /** Columns of a segment, in this order. */
 enum { LEAF_SIGNAL, LEAF_Z, LEAF_LATERAL, LEAF_COUNT };
@@ -21,6 +27,11 @@ struct text_rows;
 /** NULL without memory. */
 struct text_rows *text_rows_new(const struct description *d);
 void text_rows_free(struct text_rows **r); /**< accepts NULL */
+
+/** segments files: which segment the next file is of, and the name of its curve: that of the file
+ * without what fits in_files. Caller frees it. Errors: ST_INPUT where no pattern fits, or two. */
+enum status text_rows_file(struct text_rows *r, const char *name, enum segment_id *id, char **curve,
+                           struct report *rep) MUST_CHECK;
 
 /** Read a file; its header lines go to `numbers` as well. Errors: ST_INPUT, ST_RECIPE, with the
  * line of the file. */

@@ -269,6 +269,92 @@ class Import(InFolder):
         (self.folder / "raw.bin").write_bytes(b"short")
         self.refuses("import", "raw.yaml", "raw.bin", "-o", "no.h5", status=INPUT, says=("too few", "raw.bin"))
 
+    def quadrant_arrays(self):
+        """Four signals whose difference over sum is the detector's volts over ten."""
+        signal, z, interval = self.arrays("ramp.h5")
+        rng = np.random.default_rng(3)
+        out = {}
+        for s in SEGMENTS:
+            d, a, c = signal[s] / 10, *rng.uniform(0.2, 0.3, (2, *signal[s].shape))
+            out[s] = [a, (1 + d) / 2 - a, c, (1 - d) / 2 - c]
+        return out, z, interval
+
+    def quadrant_sections(self, kind):
+        sections = self.describe(kind, "ramp.h5", signal={"stage": "quadrants"})
+        sections["calibration"]["quadrant_sensitivity"] = "400 nm"
+        return sections
+
+    def test_four_quadrants_in_four_arrays(self):
+        """HDF5 and NumPy, C's and Fortran's order: the same volume and maps as of one array with the four."""
+        four, z, interval = self.quadrant_arrays()
+        one = self.quadrant_sections("hdf5")
+        with h5py.File(self.folder / "quads.h5", "w") as f:
+            for s in SEGMENTS:
+                f[f"{s}/z"] = z[s]
+                f[f"{s}/all"] = np.stack(four[s], axis=-1)
+                for letter, a in zip("abcd", four[s]):
+                    f.create_dataset(f"{s}/{letter}", data=np.moveaxis(a, 2, 0), chunks=(64, 2, 3), compression="gzip")
+                one[s] = {"signal": f"/{s}/all in V", "axes": "row column sample quadrant", "z": f"/{s}/z in m",
+                          "z_axes": "sample", "interval": f"{number(interval[s])} s"}
+        self.run_there("import", self.write("one.yaml", one), "quads.h5", "-o", "quad.h5", "-f", "-q")
+        self.maps("quad.h5", "quad-maps.h5")
+        split = self.quadrant_sections("hdf5")
+        for s in SEGMENTS:
+            split[s] = {"signal": f"/{s}/a in V", **{f"quadrant_{q}": f"/{s}/{q} in V" for q in "bcd"},
+                        "axes": "sample row column", "z": f"/{s}/z in m", "interval": f"{number(interval[s])} s"}
+        self.round_trip(self.write("split.yaml", split), "quads.h5", "quad.h5")
+        with h5py.File(self.folder / "again.h5") as f:
+            for s in SEGMENTS:
+                np.testing.assert_array_equal(f[f"{s}/signal"][...], np.stack(four[s], axis=-1))
+        for suffix, order in (("c", np.ascontiguousarray), ("f", np.asfortranarray)):
+            folder = self.folder / f"quads-{suffix}"
+            folder.mkdir()
+            arrays = self.quadrant_sections("npy")
+            for s in SEGMENTS:
+                np.save(folder / f"{s}-z.npy", z[s])
+                for letter, a in zip("abcd", four[s]):
+                    np.save(folder / f"{s}-{letter}.npy", order(a))
+                arrays[s] = {"signal": f"file {s}-a.npy in V", "axes": "row column sample", "z": f"file {s}-z.npy in m",
+                             **{f"quadrant_{q}": f"file {s}-{q}.npy in V" for q in "bcd"},
+                             "interval": f"{number(interval[s])} s"}
+            self.round_trip(self.write("arrays.yaml", arrays), f"quads-{suffix}", "quad.h5")
+
+    def test_quadrants_that_do_not_fit(self):
+        four, z, _ = self.quadrant_arrays()
+        with h5py.File(self.folder / "badquads.h5", "w") as f:
+            f["z"], f["short"] = z["approach"], four["approach"][1][:, :-1]
+            f["single"] = four["approach"][1].astype("f4")
+            f["scaled"] = four["approach"][1]
+            f["scaled"].attrs["scale_factor"] = 2.0
+            f["long"] = four["approach"][1].ravel()
+            for letter, a in zip("abcd", four["approach"]):
+                f[letter] = a
+
+        def refuses(*says, status=INPUT, **keys):
+            sections = self.quadrant_sections("hdf5")
+            stage = keys.pop("stage", "quadrants")
+            kind = keys.pop("kind", "hdf5")
+            sections["retract"] = keys.pop("retract", {})
+            approach = {"signal": "/a in V", **{f"quadrant_{q}": f"/{q} in V" for q in "bcd"},
+                        "axes": "row column sample", "z": "/z in m", **keys}
+            sections["approach"] = {k: v for k, v in approach.items() if v}
+            sections["signal"]["stage"] = stage
+            sections["source"]["kind"] = kind
+            self.refuses("import", self.write("badquads.yaml", sections), "badquads.h5", "-o", "no.h5", status=status,
+                         says=says)
+        refuses("[5,5,128]", "[5,6,128]", "alike", quadrant_b="/short in V")
+        refuses("float32", "float64", "alike", quadrant_c="/single in V")
+        refuses("scale_factor", "/scaled", quadrant_d="/scaled in V")
+        refuses("approach.quadrant_d", "its unit is mV", quadrant_d="/d in mV")
+        refuses("approach.quadrant_d", "its unit is not known", status=RECIPE, quadrant_d="/d")
+        refuses("a quadrant is missing", "the line 'quadrant_c: ", status=RECIPE, quadrant_c=None)
+        refuses("the signal, which is A", "under 'retract:'", status=RECIPE,
+                retract={f"quadrant_{q}": f"/{q} in V" for q in "bcd"})
+        refuses("the line 'stage: quadrants'", status=RECIPE, stage="detector")
+        refuses("approach.quadrant_b", "starts", status=RECIPE, signal="/long in V", starts="0", length="128", axes=None)
+        refuses("approach.quadrant_b", "text", status=RECIPE, kind="text", signal="column 2 in V", z="column 1 in m",
+                axes=None)
+
     # --- text -----------------------------------------------------------------------------------
 
     def write_curves(self, folder, line, head="", name="c{row}-{column}.dat", base=0):
@@ -342,6 +428,63 @@ class Import(InFolder):
                         but=("contact_to_pitch", "surface_slope"))
         with h5py.File(self.folder / "again.h5") as f:
             np.testing.assert_allclose(f["grid/x"], np.arange(6) * 1.5e-6, rtol=1e-12)
+
+    def write_pairs(self, folder, names=("in", "out"), head="# lever 0.5 N/m\n"):
+        """A file for each segment, the retract without a header."""
+        signal, z, _ = self.arrays("ramp.h5")
+        (self.folder / folder).mkdir()
+        for row in range(5):
+            for column in range(6):
+                for s, word, top in zip(SEGMENTS, names, (head, "")):
+                    (self.folder / folder / f"c{row}-{column}_{word}.dat").write_text(top + "".join(
+                        f"{number(z)} {number(v)}\n" for z, v in zip(z[s], signal[s][row, column])))
+
+    def files_sections(self, **approach):
+        sections = self.text_sections("files", approach={"signal": "column 2 in V", "z": "column 1 in m",
+                                                         "in_files": "_in[.]", **approach}, retract={"in_files": "_out[.]"})
+        sections["calibration"]["spring_constant"] = "header lever ([0-9.]+) in N/m"
+        return sections
+
+    def test_text_with_a_file_for_each_segment(self):
+        """Folder and tar in any order; numbers of the curve stand in the approach's file."""
+        self.write_pairs("pairs")
+        name = self.write("pairs.yaml", self.files_sections())
+        self.round_trip(name, "pairs", "ramp.h5", direct=False)
+        with tarfile.open(self.folder / "pairs.tar.xz", "w:xz") as tar:
+            for path in sorted((self.folder / "pairs").iterdir(), key=lambda p: (p.name[::-1])):
+                tar.add(path, f"data/{path.name}")
+        self.round_trip(name, "pairs.tar.xz", "ramp.h5", direct=False)
+
+    def test_files_of_segments_that_do_not_fit(self):
+        self.write_pairs("unpaired")
+        folder = self.folder / "unpaired"
+        name = self.write("unpaired.yaml", self.files_sections())
+
+        def refuses(*says, status=INPUT):
+            self.refuses("import", name, "unpaired", "-o", "no.h5", status=status, says=says)
+        (folder / "c2-3_out.dat").rename(folder / "c2-3_lost.dat")
+        refuses("c2-3_lost.dat: its name fits the in_files of no segment", "source.files")
+        (folder / "c2-3_lost.dat").unlink()
+        refuses("'c2-3dat'", "no file of the retract")
+        (folder / "c2-3_out.dat").write_text("1 2\n")
+        (folder / "_in.c2-3_out.dat").write_text("1 2\n")
+        refuses("_in.c2-3_out.dat: its name fits approach.in_files and retract.in_files")
+        (folder / "_in.c2-3_out.dat").unlink()
+        (folder / "c2-3dat_out.").write_text("1 2\n")
+        refuses("two files are the retract of the curve 'c2-3dat'")
+        (folder / "c2-3dat_out.").unlink()
+        (folder / "c4-4_in.dat").write_text("1 2\n")
+        refuses("c4-4_in.dat", "no header line fits")
+        for change, says in ((("retract", "in_files"), "the line 'in_files: '_retract''"),
+                             (("approach", "in_files"), "under 'approach:'")):
+            sections = self.files_sections()
+            del sections[change[0]][change[1]]
+            self.write("unpaired.yaml", sections)
+            refuses("in_files", says, status=RECIPE)
+        sections = self.files_sections()
+        sections["source"]["segments"] = "turn"
+        self.write("unpaired.yaml", sections)
+        refuses("'segments: files'", status=RECIPE)
 
     def test_text_with_a_marker_and_a_table(self):
         def marked(a, r):
