@@ -1,4 +1,5 @@
 #include "intake/lines.h"
+#include "base/decimal.h"
 
 #include <ctype.h>
 #include <math.h>
@@ -62,6 +63,7 @@ bool line_number(const struct line_rules *r, const char *cell, double *out)
     *out = NAN;
     if (n == 0) return true;
     if (n >= sizeof copy) return false;
+    if (decimal_exact(cell, r->decimal_comma ? ',' : '.', out)) return true;
     memcpy(copy, cell, n + 1);
     for (char *c = copy; *c && r->decimal_comma; c++) {
         if (*c == '.') return false;
