@@ -21,8 +21,8 @@ done
 rm r.yaml
 /usr/bin/python3 "$here/sources.py" .
 # what no longer opens would leave most of the importers out
-for pair in mapping-1:foreign-1.h5 mapping-2:foreign-2.h5 mapping-3:foreign-3.h5 text-1:curve-1.txt text-2:curve-2.txt \
-  text-3:curve-3.txt text-4:curves.tar npy:v.npy npz:v.npz raw:v.raw; do
+for pair in mapping-1:foreign-1.h5 mapping-2:foreign-2.h5 mapping-3:foreign-3.h5 mapping-4:foreign-4.h5 text-1:curve-1.txt \
+  text-2:curve-2.txt text-3:curve-3.txt text-4:curves.tar text-5:pairs.tar npy:v.npy npz:v.npz raw:v.raw; do
   "$program" import --dry-run "import/${pair%:*}.yaml" "import/${pair#*:}" >import/shown
 done
 rm import/shown

@@ -63,6 +63,10 @@ def quadrants():
         d.attrs.update(units="nm", valid_min=2e-9)
         f["row"], f["column"] = 1 + np.arange(n) // COLUMNS, 1 + np.arange(n) % COLUMNS
         f["bare"] = (np.arange(n) == 3).astype("u1")
+    with h5py.File(there / "foreign-4.h5", "w") as f:
+        for letter, sign in zip("abcd", (1, 1, -1, -1)):
+            f.create_dataset(f"four/{letter}", data=np.moveaxis(2 + sign * signal, 2, 0).astype("<f4"), chunks=(8, 2, 3))
+        f["four/z"] = z
 
 
 def put(name, data):
@@ -100,6 +104,10 @@ def text():
         put(f"import_text/{i}", bytes([i]) + curve.encode())
         names = ("d/c0-0.txt", "d/c0-1.txt", "c1-0.txt") if i == 3 else (f"c{i}.txt",)
         put(f"import_text/{i}.tar", bytes([i]) + tar({name: curve for name in names}, "w:"))
+    pairs = {f"c0-{i}_{way}.txt": head + lines(h, v) for i in range(2)
+             for way, head, h, v in (("in", "# k 0.3\n", z, a), ("out", "# rate 10 ms\n", z[::-1], r))}
+    put("import_text/4.tar", bytes([4]) + tar(pairs, "w:"))
+    put("import/pairs.tar", tar(pairs, "w:"))
     put("import/curves.tar", (folder / "import_text/3.tar").read_bytes()[1:])
     put("import_text/gz", bytes([3]) + tar({"c0-0.txt": curves[3]}, "w:gz"))
     put("import_text/uu", bytes([0]) + b"begin 644 x\n#0V%T\n`\nend\n")
