@@ -59,6 +59,14 @@ struct contact_shape shape_at(const struct curve_plan *plan, const double *theta
 void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
                      struct model_context *context, struct fit_problem *p);
 
+/** Models with a branch's end and a further number: fit_search with that end searched in the place
+ * of Z0, kept before the first sample in contact. In Z0 a step moves the end over samples, and each
+ * that has come off leaves a minimum behind, narrow since the slope has no bound there. The result
+ * is in Z0. */
+bool fit_by_end(const struct curve_plan *plan);
+void fit_search_end(const struct fit_problem *p, struct curve_work *w, const double *start,
+                    struct fit_result *out);
+
 /** What is known of the noise of a fit. */
 struct noise {
     size_t order; /**< 0: white */
