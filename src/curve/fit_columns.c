@@ -115,7 +115,7 @@ static void end_columns(const double *theta, struct fit_columns *out, void *cont
     columns_in(c, own, c->plan->force_space, out);
     double l = length_at(c->plan, theta),
            by[] = {0, l * end.t, l * end.by_lnkappa, l * end.by_extra};
-    for (size_t j = 1; j < sizeof by / sizeof *by; j++)
+    for (size_t j = 1; j < 3u + c->plan->free_extra; j++)
         for (size_t i = out->first; i < c->set->n; i++)
             out->jacobian[j][i] -= by[j] * out->jacobian[0][i];
 }

@@ -67,6 +67,14 @@ bool fit_by_end(const struct curve_plan *plan);
 void fit_search_end(const struct fit_problem *p, struct curve_work *w, const double *start,
                     struct fit_result *out);
 
+/** After fit_finish (and the noise's refit) of such a model: the standard error of the further
+ * number from its profile, the least sum of squares at each of its values. The signed root of what
+ * that rises, in residual variances, is normal where the number itself is not (D. M. Bates, D. G.
+ * Watts, Nonlinear Regression Analysis, Wiley 1988, chapter 6; from memory); the error stated is
+ * the largest distance over that root within three of them. All covariances follow it, a lower
+ * minimum met on the way is taken. Leaves the fit finished at the result. */
+void fit_profile(struct curve_work *w, const struct fit_problem *p, struct fit_result *r);
+
 /** What is known of the noise of a fit. */
 struct noise {
     size_t order; /**< 0: white */
