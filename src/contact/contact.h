@@ -60,6 +60,11 @@ struct contact_state {
     double contact_radius_m;  /**< a; for a pyramid that of its mean profile */
 };
 
+/** Where an adhesive branch begins. */
+struct contact_branch_end {
+    double t, by_lnkappa, by_extra; /**< reduced displacement and its derivatives */
+};
+
 enum contact_segment { SEGMENT_APPROACH = 1, SEGMENT_RETRACT = 2 };
 
 #define NEEDS(item) (1u << LEVER_##item)
@@ -96,6 +101,9 @@ struct contact_model {
      */
     void (*lever)(const struct contact_shape *s, const double *t, size_t n,
                   struct contact_columns *out);
+    /** Adhesive models with an extra number: where the stable branch begins, the smallest t that
+     * lever() does not hold; kappa = 0: the smallest u that force() does not. NULL for others. */
+    void (*branch_end)(const struct contact_shape *s, struct contact_branch_end *out);
     /** Length that is not searched, metres (NULL when free_length). */
     double (*fixed_length)(const struct contact_setup *s);
     /** The sample (E*, w) from l, kappa and the pull in N; out->extra is left alone. */

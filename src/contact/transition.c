@@ -150,6 +150,16 @@ void transition_force(const struct transition *c, const double *u, size_t n,
     }
 }
 
+/* p of the end moves too, but there t does not change with p, or p does not change at all. */
+void transition_branch_end(const struct transition *c, double kappa, struct contact_branch_end *out)
+{
+    struct mixture m = mix(c, 1.0, kappa);
+    struct transition_point end = end_of(&m);
+    *out = (struct contact_branch_end){.t = value_of(&m, &end),
+                                       .by_lnkappa = kappa * end.f,
+                                       .by_extra = end.u_extra + kappa * end.f_extra};
+}
+
 void transition_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
                         struct contact_sample *out)
 {

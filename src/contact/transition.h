@@ -32,11 +32,13 @@ struct transition {
     double number[TRANSITION_NUMBERS]; /**< what `at` must know */
 };
 
-/** force(), lever(), physics(), scales(), match(), state() of contact.h. */
+/** force(), lever(), branch_end(), physics(), scales(), match(), state() of contact.h. */
 void transition_force(const struct transition *c, const double *u, size_t n,
                       struct contact_columns *out);
 void transition_lever(const struct transition *c, double kappa, const double *t, size_t n,
                       struct contact_columns *out);
+void transition_branch_end(const struct transition *c, double kappa,
+                           struct contact_branch_end *out);
 void transition_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
                         struct contact_sample *out);
 void transition_scales(const struct contact_setup *s, const struct contact_sample *sample,
@@ -77,6 +79,11 @@ extern const double contact_lambda_per_tabor;
         struct transition c = name##_of(exp(s->extra));                                            \
         transition_lever(&c, s->kappa, t, n, out);                                                 \
     }                                                                                              \
+    static void name##_branch_end(const struct contact_shape *s, struct contact_branch_end *out)   \
+    {                                                                                              \
+        struct transition c = name##_of(exp(s->extra));                                            \
+        transition_branch_end(&c, s->kappa, out);                                                  \
+    }                                                                                              \
     static void name##_match(const struct contact_setup *s, double x_m, double deflection_m,       \
                              double pull_m, double *length_m, double *kappa)                       \
     {                                                                                              \
@@ -95,6 +102,7 @@ extern const double contact_lambda_per_tabor;
     .free_length = true, .free_kappa = true, .has_extra = true,                                    \
     .may_use = NEEDS(maugis_parameter), .modulus_power = {-0.5, 1.0}, .work_power = {1.0, 1.0},    \
     .extra_range = transition_range, .physics = transition_physics, .scales = transition_scales,   \
-    .force = name##_force, .lever = name##_lever, .match = name##_match, .state = name##_state
+    .force = name##_force, .lever = name##_lever, .branch_end = name##_branch_end,                 \
+    .match = name##_match, .state = name##_state
 
 #endif

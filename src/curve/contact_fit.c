@@ -79,6 +79,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     fit_noise_find(plan, plan->coloured_noise && !plan->force_space,
                    plan->hint && plan->hint->white, w, lane, set, &p, &r, &left->noise);
     double memory = fit_noise_refine(!plan->model->kink, w, lane, set, &p, &r, &left->noise);
+    if (fit_by_end(plan) && !plan->values_only) fit_profile(w, &p, &r);
     double rows = (double)(r.degrees_of_freedom + p.n_theta + p.n_linear);
     out->whole_rms = sqrt(r.sum_squares / rows);
     out->effective = rows / memory;
@@ -131,7 +132,10 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     fit_noise_use(&whole->noise, set.n, &p);
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
-    fit_search(&p, w->fit, whole->theta, &r);
+    if (fit_by_end(plan))
+        fit_search_end(&p, w, whole->theta, &r);
+    else
+        fit_search(&p, w->fit, whole->theta, &r);
     if (plan->model->kink) fit_neighbours(w, &set, &p, &r);
     fit_finish(&p, w->fit, &r);
     if (!r.converged || r.singular || fit_at_bound(plan, &p, &set, &r)) return;

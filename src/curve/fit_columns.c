@@ -4,6 +4,7 @@
 #include "curve/passes.h"
 
 #include <math.h>
+#include <string.h>
 
 double length_at(const struct curve_plan *plan, const double *theta)
 {
@@ -91,6 +92,53 @@ static void lever_columns(const double *theta, struct fit_columns *out, void *co
 static void force_columns(const double *theta, struct fit_columns *out, void *context)
 {
     columns_in(context, theta, true, out);
+}
+
+/* Z0 of a branch that ends at theta[0]. */
+static void end_to_point(const struct curve_plan *plan, const double *theta,
+                         double own[FIT_MAX_THETA], struct contact_branch_end *end)
+{
+    memmove(own, theta, FIT_MAX_THETA * sizeof *own);
+    struct contact_shape shape = shape_at(plan, theta);
+    if (plan->force_space) shape.kappa = 0.0;
+    plan->model->branch_end(&shape, end);
+    own[0] = theta[0] - length_at(plan, theta) * end->t;
+}
+
+/* The columns with the branch's end in the place of Z0: dZ0 = d end - d(l t_end). */
+static void end_columns(const double *theta, struct fit_columns *out, void *context)
+{
+    const struct model_context *c = context;
+    double own[FIT_MAX_THETA];
+    struct contact_branch_end end;
+    end_to_point(c->plan, theta, own, &end);
+    columns_in(c, own, c->plan->force_space, out);
+    double l = length_at(c->plan, theta),
+           by[] = {0, l * end.t, l * end.by_lnkappa, l * end.by_extra};
+    for (size_t j = 1; j < 3u + c->plan->free_extra; j++)
+        for (size_t i = out->first; i < c->set->n; i++)
+            out->jacobian[j][i] -= by[j] * out->jacobian[0][i];
+}
+
+bool fit_by_end(const struct curve_plan *plan)
+{
+    return plan->free_extra && plan->model->branch_end;
+}
+
+void fit_search_end(const struct fit_problem *p, struct curve_work *w, const double *start,
+                    struct fit_result *out)
+{
+    const struct model_context *c = p->context;
+    const double *position = c->plan->force_space ? c->set->indent : c->set->z;
+    struct fit_problem q = *p;
+    struct contact_branch_end end;
+    double from[FIT_MAX_THETA], step = c->set->z_scale / (double)c->set->n;
+    q.model = end_columns;
+    q.low[0] = -INFINITY, q.high[0] = position[c->set->contact] - 0.5 * step;
+    end_to_point(c->plan, start, from, &end);
+    from[0] = fmin(2.0 * start[0] - from[0], q.high[0]); /* Z0 + l t_end */
+    fit_search(&q, w->fit, from, out);
+    end_to_point(c->plan, out->theta, out->theta, &end);
 }
 
 /* The linear columns: one, and z from 0 to about 1. */

@@ -175,7 +175,10 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
     for (int i = 0; i < n; i++) {
-        fit_search(p, w->fit, start[i], &found);
+        if (fit_by_end(plan))
+            fit_search_end(p, w, start[i], &found);
+        else
+            fit_search(p, w->fit, start[i], &found);
         if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
     }
     if (plan->free_extra) search_held(w, p, n, start, best);

@@ -59,6 +59,22 @@ struct contact_shape shape_at(const struct curve_plan *plan, const double *theta
 void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
                      struct model_context *context, struct fit_problem *p);
 
+/** Models with a branch's end and a further number: fit_search with that end searched in the place
+ * of Z0, kept before the first sample in contact. In Z0 a step moves the end over samples, and each
+ * that has come off leaves a minimum behind, narrow since the slope has no bound there. The result
+ * is in Z0. */
+bool fit_by_end(const struct curve_plan *plan);
+void fit_search_end(const struct fit_problem *p, struct curve_work *w, const double *start,
+                    struct fit_result *out);
+
+/** After fit_finish (and the noise's refit) of such a model: the standard error of the further
+ * number from its profile, the least sum of squares at each of its values. The signed root of what
+ * that rises, in residual variances, is normal where the number itself is not (D. M. Bates, D. G.
+ * Watts, Nonlinear Regression Analysis, Wiley 1988, chapter 6; from memory); the error stated is
+ * the largest distance over that root within three of them. All covariances follow it, a lower
+ * minimum met on the way is taken. Leaves the fit finished at the result. */
+void fit_profile(struct curve_work *w, const struct fit_problem *p, struct fit_result *r);
+
 /** What is known of the noise of a fit. */
 struct noise {
     size_t order; /**< 0: white */

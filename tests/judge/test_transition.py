@@ -115,6 +115,41 @@ class Noise(unittest.TestCase):
                 truth = np.array([c[index] for c in curves]).reshape(20, 20)
                 self.normal((maps[name] - truth) / maps[name + "_errors"], f"lambda {lam} {name}")
 
+    def test_lambda_fitted(self):
+        """Where the profile of the sum of squares is a parabola within its errors. Lambda's error is that of
+        ln lambda: it has to be small or its distribution is not symmetric."""
+        rng = np.random.default_rng(73)
+        for lam, ratio, noise in ((0.5, 0.5, 5e-12), (0.1, 2.0, 5e-12)):
+            curves = [curve(lam, ratio, rng.uniform(-50e-9, 50e-9), rng.uniform(0.35, 0.55), rng.uniform(0, 1))
+                      for _ in range(200)]
+            with program.Folder() as folder:
+                write(folder / "v.h5", curves, 10, noise, rng)
+                maps = program.map_volume(folder, folder / "v.h5", sc.settings("maugis", "retract"))
+            found, error = maps["transition_parameter"], maps["transition_parameter_errors"]
+            pulls = [("transition_parameter", np.log(found / lam) / (error / found))]
+            for name, index in (("reduced_modulus", 2), ("work_of_adhesion", 3)):
+                truth = np.array([c[index] for c in curves]).reshape(10, -1)
+                pulls.append((name, (maps[name] - truth) / maps[name + "_errors"]))
+            for name, z in pulls:
+                with self.subTest(lam=lam, ratio=ratio, what=name):
+                    print(f"  fitted lambda {lam}, kc/k {ratio}, {name}: mean {z.mean():+.3f}  sd {z.std(ddof=1):.3f}")
+                    self.assertTrue(np.isfinite(z).all())
+                    self.assertLess(abs(z.mean()), 0.25)
+                    self.assertTrue(0.8 <= z.std(ddof=1) <= 1.25, f"sd {z.std(ddof=1)}")
+
+    def test_lambda_flat(self):
+        """Where it is flat or has two dips the error is the profile's: rarely off by more than it says."""
+        rng = np.random.default_rng(74)
+        curves = [curve(0.5, ratio, rng.uniform(-50e-9, 50e-9), rng.uniform(0.35, 0.55), rng.uniform(0, 1))
+                  for ratio in (0.5, 2.0) for _ in range(60)]
+        with program.Folder() as folder:
+            write(folder / "v.h5", curves, 4, 2e-11, rng)
+            maps = program.map_volume(folder, folder / "v.h5", sc.settings("maugis", "retract"))
+        found, error = maps["transition_parameter"], maps["transition_parameter_errors"]
+        z = np.log(found / 0.5) / (error / found)
+        print(f"  flat: mean {z.mean():+.3f}  sd {z.std(ddof=1):.3f}  worst {np.abs(z).max():.1f}")
+        self.assertLess(np.mean(np.abs(z) > 3.0), 0.05)
+
 
 class TwoPoint(unittest.TestCase):
     """On JKR curves: what the method promises."""

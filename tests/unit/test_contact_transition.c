@@ -361,6 +361,34 @@ static void test_the_branch_ends_at_the_fold(void **unused)
     assert_true(folds > 40);
 }
 
+/* Where the branch begins: lever() is level before it and not after it; derivatives against
+ * central differences. */
+static void test_branch_end(void **unused)
+{
+    (void)unused;
+    const struct contact_model *models[] = {&contact_maugis, &contact_carpick};
+    const double h = 1e-5, kappas[] = {0.0, 0.03, 1.0, 30.0}, lambdas[] = {0.05, 0.5, 5.0};
+    for (int i = 0; i < 24; i++) {
+        const struct contact_model *m = models[i / 12];
+        struct contact_shape s = {.kappa = kappas[i / 3 % 4], .extra = log(lambdas[i % 3])},
+                             near = s;
+        struct contact_branch_end end, a, b;
+        m->branch_end(&s, &end);
+        near.extra = s.extra - h, m->branch_end(&near, &a);
+        near.extra = s.extra + h, m->branch_end(&near, &b);
+        assert_close((b.t - a.t) / (2 * h), end.by_extra, 1 + fabs(end.by_extra), 1e-6);
+        near = s;
+        near.kappa = s.kappa * exp(-h), m->branch_end(&near, &a);
+        near.kappa = s.kappa * exp(h), m->branch_end(&near, &b);
+        assert_close((b.t - a.t) / (2 * h), end.by_lnkappa, 1 + fabs(end.by_lnkappa), 1e-6);
+        double t[2] = {end.t - 1e-6, end.t + 1e-6}, v[2], slope[2], by_lnkappa[2], by_extra[2];
+        struct contact_columns out = {v, slope, by_lnkappa, by_extra};
+        (s.kappa > 0 ? m->lever : m->force)(&s, t, 2, &out);
+        assert_true(slope[0] == 0);
+        assert_true(slope[1] != 0);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -379,6 +407,7 @@ int main(void)
         cmocka_unit_test(test_force_by_extra),
         cmocka_unit_test(test_branch_is_convex),
         cmocka_unit_test(test_the_branch_ends_at_the_fold),
+        cmocka_unit_test(test_branch_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
