@@ -410,6 +410,7 @@ static enum status open_quadrant(struct build *b, struct taking *t, enum intake_
     if (st != ST_OK) return st;
     if (strcmp(own, unit) != 0)
         st = fail(rep, ST_INPUT, "its unit is %s, that of the signal %s", own, unit);
+    if (st == ST_OK) st = quadrants_alike(a, *out, rep);
     if (st == ST_OK) st = same_packing(b, a, *out, rep);
     return st == ST_OK ? st : description_at(b->d, key, st, rep);
 }

@@ -54,32 +54,27 @@ static void quadrants_drop(struct array *self)
     free(q);
 }
 
-static enum status check_parts(struct array *const part[QUADRANTS], struct report *rep)
+enum status quadrants_alike(const struct array *first, const struct array *a, struct report *rep)
 {
-    const struct array *first = part[0];
-    if (first->rank >= MOST_RANK)
-        return fail(rep, ST_INPUT, "%s: has %d axes, one too many to put four quadrants beside it",
-                    first->name, first->rank);
-    for (int i = 1; i < QUADRANTS; i++) {
-        const struct array *a = part[i];
-        if (a->number == first->number && a->rank == first->rank &&
-            a->backwards == first->backwards &&
-            memcmp(a->dims, first->dims, (size_t)a->rank * sizeof *a->dims) == 0)
-            continue;
-        char shape[2][160];
-        array_shape(first, shape[0], sizeof shape[0]);
-        array_shape(a, shape[1], sizeof shape[1]);
-        return fail(rep, ST_INPUT, "%s is %s, but %s is %s%s; the four quadrants must be alike",
-                    a->name, shape[1], first->name, shape[0],
-                    a->backwards != first->backwards ? ", in the other order (C, Fortran)" : "");
-    }
-    return ST_OK;
+    char shape[2][160];
+    if (a->number == first->number && a->rank == first->rank && a->backwards == first->backwards &&
+        memcmp(a->dims, first->dims, (size_t)a->rank * sizeof *a->dims) == 0)
+        return ST_OK;
+    array_shape(first, shape[0], sizeof shape[0]);
+    array_shape(a, shape[1], sizeof shape[1]);
+    return fail(rep, ST_INPUT, "%s is %s, but %s is %s%s; the four quadrants must be alike",
+                a->name, shape[1], first->name, shape[0],
+                a->backwards != first->backwards ? ", in the other order (C, Fortran)" : "");
 }
 
 enum status array_quadrants(struct array **out, struct array *part[QUADRANTS], struct report *rep)
 {
     *out = NULL;
-    enum status st = check_parts(part, rep);
+    enum status st = part[0]->rank < MOST_RANK
+                         ? ST_OK
+                         : fail(rep, ST_INPUT,
+                                "%s: has %d axes, one too many to put four quadrants beside it",
+                                part[0]->name, part[0]->rank);
     struct quadrants *q = st == ST_OK ? calloc(1, sizeof *q) : NULL;
     if (st == ST_OK && !q) st = fail(rep, ST_MEMORY, "not enough memory to open four quadrants");
     if (st != ST_OK) {

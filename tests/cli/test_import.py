@@ -343,7 +343,7 @@ class Import(InFolder):
             self.refuses("import", self.write("badquads.yaml", sections), "badquads.h5", "-o", "no.h5", status=status,
                          says=says)
         refuses("[5,5,128]", "[5,6,128]", "alike", quadrant_b="/short in V")
-        refuses("float32", "float64", "alike", quadrant_c="/single in V")
+        refuses("approach.quadrant_c", "float32", "float64", "alike", quadrant_c="/single in V")
         refuses("scale_factor", "/scaled", quadrant_d="/scaled in V")
         refuses("approach.quadrant_d", "its unit is mV", quadrant_d="/d in mV")
         refuses("approach.quadrant_d", "its unit is not known", status=RECIPE, quadrant_d="/d")
