@@ -40,16 +40,20 @@ static void print_map(const struct comparison *c, enum map_id id)
 
 static void print_maps(const struct comparison *c)
 {
-    size_t same = 0;
+    size_t same = 0, shown = 0;
     printf("\nB less A, over %zu pixels that are accepted or doubtful in both:\n", c->used);
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct compared_map *m = &c->map[i];
         if (!c->shown[i] || !m->there || (m->plain.n == 0 && !m->same)) continue;
+        shown++;
         if (m->same)
             same++;
         else
             print_map(c, (enum map_id)i);
     }
+    if (!shown)
+        printf(
+            "  none of these maps has values in both (a layer that lies elsewhere is another)\n");
     if (same) printf("  the same in all these pixels: %zu of these maps\n", same);
     if (c->same_input)
         printf("The curves are the same in both files, so their noise is in both: differences far "

@@ -43,7 +43,7 @@ class WithoutShallow(InFolder):
         self.assertIn("has no map 'modulus_half_depth'", wrong.stderr)
 
 
-ROWS, COLUMNS, SAMPLES, DWELL = 6, 8, 420, 60
+ROWS, COLUMNS, SAMPLES, DWELL = 6, 8, 300, 60
 EVERYTHING = """contact: {model: paraboloid}
 unloading: {analysis: power_law}
 depth: {windows: 4, deepest: 300 nm}
@@ -93,9 +93,9 @@ def write_volume(path, turned=False):
     length = {name: np.full((ROWS, COLUMNS), signal[name].shape[2]) for name in signal}
     length["dwell"][:, ::2] = 0
     length["dwell"][0, 1:8:2] = (1, 2, 5, 19)
-    length["approach"][1, :5] = (0, 1, 7, 40, 300)
-    length["retract"][2, :6] = (0, 1, 9, 30, 60, 260)
-    signal["approach"][3, 0, 100:140] = np.nan
+    length["approach"][1, :5] = (0, 1, 7, 40, 220)
+    length["retract"][2, :6] = (0, 1, 9, 30, 60, 200)
+    signal["approach"][3, 0, 100:130] = np.nan
     signal["approach"][3, 1] = np.nan
     signal["retract"][3, 2, -90:-60] = np.nan
     signal["retract"][3, 3] = np.nan
@@ -165,14 +165,13 @@ class Everything(InFolder):
                 self.assertFalse(np.isinf(values).any(), name)
 
     def test_ranks(self):
-        for ranks in (2, 3):
-            self.run_there("map", "all.yaml", "v.h5", "-o", f"ranks{ranks}.h5", ranks=ranks)
-            self.assertEqual(differences(self.folder / "one.h5", self.folder / f"ranks{ranks}.h5"), [])
+        self.run_there("map", "all.yaml", "v.h5", "-o", "three.h5", ranks=3)
+        self.assertEqual(differences(self.folder / "one.h5", self.folder / "three.h5"), [])
 
     def test_order_of_the_curves(self):
         """What a curve gives does not hang on the curves before it. The slope of the surface does on neighbours."""
         write_volume(self.folder / "turned.h5", turned=True)
-        self.run_there("map", "all.yaml", "turned.h5", "-o", "back.h5")
+        self.run_there("map", "all.yaml", "turned.h5", "-o", "back.h5", ranks=2)
         back = planes(self.folder / "back.h5")
         self.assertEqual(set(back), set(self.maps))
         for name in set(back) - {"surface_slope"}:
@@ -191,6 +190,49 @@ class Everything(InFolder):
         self.assertEqual(differences(self.folder / "one.h5", self.folder / "stopped.h5"), [])
         with h5py.File(self.folder / "stopped.h5") as f:
             self.assertGreater(f["entry/runs/run_of_pixel"][()].max(), 1)
+
+    def test_refit(self):
+        """Other analyses after the same fit: what is known of the fit is used, and gives what a run from nothing does.
+        A window of indentation that lies elsewhere is another map."""
+        changed = {"depth.windows": 3, "unloading.from": "30 %", "tethers.window": 12, "lateral.crosstalk_from": "baseline",
+                   "viscoelastic.drag": "keep"}
+        words = [f"--set={key}={value}" for key, value in changed.items()]
+        said = self.run_there("refit", *words, "one.h5", "-o", "again.h5").stdout
+        self.assertIn("taken from it: baseline, noise, contact point\n", said)
+        recipe = (EVERYTHING.replace("windows: 4", "windows: 3").replace("power_law}\nd", "power_law, from: 30 %}\nd")
+                  .replace("window: 10", "window: 12").replace("from: contact", "from: baseline")
+                  .replace("loss_tangent", "drag: keep, loss_tangent"))
+        (self.folder / "fresh.yaml").write_text(recipe)
+        self.run_there("map", "fresh.yaml", "v.h5", "-o", "fresh.h5")
+        again, fresh = planes(self.folder / "again.h5"), planes(self.folder / "fresh.h5")
+        self.assertEqual(set(again), set(fresh))
+        for name in again:
+            np.testing.assert_allclose(again[name], fresh[name], rtol=2e-3, atol=1e-6, err_msg=name)
+        said = self.run_there("compare", "one.h5", "again.h5", "depth_modulus").stdout
+        self.assertIn("none of these maps has values in both", said)
+        self.assertIn("event_force:1", self.run_there("compare", "one.h5", "again.h5", "event_force").stdout)
+
+    def test_readers(self):
+        """A layer is read, drawn and written like any map."""
+        described = json.loads(self.run_there("describe", "--json", "one.h5").stdout)
+        self.assertEqual([name for name in described["maps"] if name.startswith("depth_modulus")],
+                         [f"depth_modulus:{i}" for i in (1, 2, 3, 4)])
+        values = self.maps["depth_modulus"]
+        self.run_there("export", "one.h5", "depth_modulus", "-o", "depth.npy")
+        np.testing.assert_array_equal(np.load(self.folder / "depth.npy"), values)
+        self.run_there("export", "one.h5", "depth_modulus_errors:2", "-o", "u.npy", "--mask", "event_force:1 > 1 pN")
+        chosen = self.maps["event_force"][..., 0] > 1
+        self.assertGreater(chosen.sum(), 5)
+        np.testing.assert_array_equal(np.load(self.folder / "u.npy"),
+                                      np.where(chosen, self.maps["depth_modulus_errors"][..., 1], np.nan))
+        self.run_there("draw", "one.h5", "-o", "layer.png", "depth_modulus:2", "event_force:1")
+        self.run_there("report", "one.h5", "-o", "one.html")
+        self.assertIn("depth_modulus:4", (self.folder / "one.html").read_text())
+        self.assertIn("median", self.run_there("summary", "one.h5", "depth_modulus:2").stdout)
+        self.refuses("draw", "one.h5", "-o", "no.png", "depth_modulus:5", status=2, says=["depth_modulus:5"])
+        said = self.run_there("curve", "one.h5", 6, 2, "-o", "curve.png").stdout
+        self.assertIn("event 1", said)
+        self.assertNotIn("event 8", said)
 
     def run_there_any(self, *words):
         done = cantle(*words, folder=self.folder)
