@@ -164,6 +164,20 @@ class Everything(InFolder):
                 self.assertTrue(np.isnan(values[absent]).all(), name)
                 self.assertFalse(np.isinf(values).any(), name)
 
+    def test_a_flag_says_why(self):
+        """Where a curve has a modulus but no result of an analysis, a flag tells."""
+        with h5py.File(self.folder / "one.h5") as f:
+            flags = f["entry/maps/flags"]
+            bits = dict(zip(flags.attrs["flag_meanings"].decode().split(), flags.attrs["flag_masks"]))
+            flags = flags[()]
+        for name, reasons in (("loss_tangent", "no_times relaxation_failed"), ("event_count", "no_search"),
+                              ("relaxation_modulus", "no_times relaxation_failed"), ("lateral_at_peak", "no_lateral"),
+                              ("hardness", "no_unloading no_unloading_modulus")):
+            missing = np.isfinite(self.maps["modulus"]) & np.isnan(self.maps[name])
+            self.assertGreater(missing.sum(), 0, name)
+            for mask in flags[missing]:
+                self.assertTrue(any(mask & bits[word] for word in reasons.split()), name)
+
     def test_ranks(self):
         self.run_there("map", "all.yaml", "v.h5", "-o", "three.h5", ranks=3)
         self.assertEqual(differences(self.folder / "one.h5", self.folder / "three.h5"), [])
