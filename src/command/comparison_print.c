@@ -40,7 +40,7 @@ static void print_map(const struct comparison *c, enum map_id id)
 
 static void print_maps(const struct comparison *c)
 {
-    size_t same = 0;
+    size_t same = 0, shown = 0;
     if (c->used == 0) {
         printf("\nno pixel is accepted or doubtful in both: nothing to say of agreement\n");
         return;
@@ -49,11 +49,15 @@ static void print_maps(const struct comparison *c)
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct compared_map *m = &c->map[i];
         if (!c->shown[i] || !m->there || (m->plain.n == 0 && !m->same)) continue;
+        shown++;
         if (m->same)
             same++;
         else
             print_map(c, (enum map_id)i);
     }
+    if (!shown)
+        printf(
+            "  none of these maps has values in both (a layer that lies elsewhere is another)\n");
     if (same) printf("  the same in all these pixels: %zu of these maps\n", same);
     printf("Limits: bias -+ 1.96 standard deviations of the differences, which holds 95 %% of them "
            "where they are\nspread like a normal distribution. +- of a bias takes pixels as "

@@ -129,6 +129,8 @@ static void report_maps(FILE *out, const struct curve_case *c, const char *befor
     for (int i = 0; i < MAP_COUNT; i++) {
         char text[192], words[160];
         if (!map_is_made(&c->plan.extent, i)) continue;
+        if (map_rows[i].axis && isnan(c->result.map[i].value))
+            continue; /* not as many, not so deep */
         map_words(&c->plan.extent, i, words);
         curve_show_measured(&c->result.map[i], map_rows[i].si_unit, "+-", text, sizeof text);
         fprintf(out, "%s  %s: %s\n", before, words, text);

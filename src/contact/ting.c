@@ -30,6 +30,11 @@ struct ting_work {
     double *t;                   /* [n_max] time since first contact */
 };
 
+size_t ting_work_bytes(size_t n_max)
+{
+    return (2 * TING_TERMS + 1) * (n_max + 1) * sizeof(double);
+}
+
 struct ting_work *ting_work_new(size_t n_max)
 {
     struct ting_work *w = calloc(1, sizeof *w);

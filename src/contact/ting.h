@@ -59,6 +59,7 @@ struct ting_work;
 /** Buffers for paths of up to n_max samples; NULL without memory. Pages that no path needs are
  * never touched. */
 struct ting_work *ting_work_new(size_t n_max);
+size_t ting_work_bytes(size_t n_max); /**< what it takes */
 void ting_work_free(struct ting_work *w);
 
 struct ting_end {

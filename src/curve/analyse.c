@@ -9,9 +9,15 @@
 #include <math.h>
 #include <stdlib.h>
 
+enum { ARRAYS = 2 * 5 + 18 };
+
+size_t curve_work_bytes(size_t n_max)
+{
+    return (ARRAYS + 3) * n_max * sizeof(double) + fit_work_bytes(n_max) + time_work_bytes(n_max);
+}
+
 struct curve_work *curve_work_new(size_t n_max)
 {
-    enum { ARRAYS = 2 * 5 + 18 };
     struct curve_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     if (n_max < SMALLEST_CURVE) n_max = SMALLEST_CURVE;

@@ -182,6 +182,7 @@ struct curve_trace {
 /** Buffers for curves of up to n_max samples a segment; no allocation happens per curve. */
 struct curve_work;
 struct curve_work *curve_work_new(size_t n_max); /**< NULL without memory */
+size_t curve_work_bytes(size_t n_max);           /**< what it takes, about */
 void curve_work_free(struct curve_work *w);
 
 /** Analyse one curve. Never fails: what cannot be computed is NaN and a flag says why.

@@ -90,10 +90,11 @@ static double share_lost(struct time_work *t, const struct cycle *c, double expo
  * is followed along the line from the origin. */
 static double exponent_for(struct time_work *t, const struct cycle *c, double share, double *slope)
 {
-    const double small = 0.01, most = 0.95;
+    const double small = 0.01, most = 0.95, least = -0.5; /* below: no noise of a small share */
     double low = 0, high = 0.4, f_low = -share, f_high, x = 0, f = 0;
     *slope = small / share_lost(t, c, small); /* nothing is lost at zero */
-    if (share <= small / *slope) return share * *slope;
+    if (!isfinite(*slope)) return NAN;
+    if (share <= small / *slope) return share * *slope > least ? share * *slope : (double)NAN;
     f_high = share_lost(t, c, high) - share;
     if (f_high < 0) {
         low = high, f_low = f_high;
@@ -161,7 +162,10 @@ static void measure_loss(const struct curve_plan *plan, struct curve_work *w, do
     double back_out = area_of(plan, back, low, turn) - lever;
     /* from the last sample of the approach to the first of the retract */
     back_out += 0.5 * k * (peak + first) * (top - turn);
-    if (!(in > 0)) return;
+    if (!(in > 0) || !(high > low)) {
+        out->flags |= FLAG(relaxation_failed);
+        return;
+    }
     double share = 1.0 - back_out / in;
     /* d share = -d out/in + out d in/in^2, and the lever's energy is in both */
     double u = hypot(error_of(plan, back, low, turn, 1.0, 0.0, 0.0),
@@ -171,6 +175,7 @@ static void measure_loss(const struct curve_plan *plan, struct curve_work *w, do
     struct cycle cycle = {plan->time.power, v_back / v_go, peak / (top - contact_m)};
     double exponent = exponent_for(w->time, &cycle, share, &slope);
     double tangent = tan(0.5 * M_PI * exponent);
+    if (!isfinite(tangent)) out->flags |= FLAG(relaxation_failed);
     set(out, MAP_loss_tangent, tangent, 0.5 * M_PI * (1.0 + tangent * tangent) * fabs(slope) * u);
 }
 

@@ -4,14 +4,26 @@
 #include <math.h>
 #include <stdlib.h>
 
+enum { ARRAYS = 9 };
+
+static size_t samples_of_all(size_t n_max)
+{
+    size_t kept = n_max < TIME_MOST ? n_max : TIME_MOST;
+    return SEG_COUNT * (kept < TIME_FEWEST ? TIME_FEWEST : kept);
+}
+
+size_t time_work_bytes(size_t n_max)
+{
+    size_t n = samples_of_all(n_max);
+    return (ARRAYS * n + n_max) * sizeof(double) + n * sizeof(size_t) + ting_work_bytes(n) +
+           fit_work_bytes(n);
+}
+
 struct time_work *time_work_new(size_t n_max)
 {
-    enum { ARRAYS = 9 };
     struct time_work *t = calloc(1, sizeof *t);
     if (!t) return NULL;
-    size_t kept = n_max < TIME_MOST ? n_max : TIME_MOST;
-    if (kept < TIME_FEWEST) kept = TIME_FEWEST;
-    size_t n = t->n_max = SEG_COUNT * kept;
+    size_t n = t->n_max = samples_of_all(n_max);
     t->block = calloc(ARRAYS * n + n_max, sizeof *t->block);
     t->index = calloc(n, sizeof *t->index);
     t->ting = ting_work_new(n);

@@ -25,6 +25,7 @@ struct time_work {
 };
 
 struct time_work *time_work_new(size_t n_max); /**< NULL without memory */
+size_t time_work_bytes(size_t n_max);          /**< what it takes */
 void time_work_free(struct time_work *t);
 
 /** The recipe's section "viscoelastic" into plan->time and the plan's extent. Needs out->model.

@@ -143,9 +143,10 @@ struct crosstalk {
 /* Motion of the free lever in both signals. flat may keep a line: both are taken about theirs. */
 static struct crosstalk from_baseline(const struct track t[2])
 {
-    double product = 0, squares = 0, weight = 0;
+    double product = 0, squares = 0, own = 0, free = -1;
     for (int s = 0; s < 2; s++) {
         if (!t[s].there) continue;
+        free += (double)t[s].lane->quiet_end - 2.0;
         const struct lane *lane = t[s].lane;
         struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->flat[0]};
         for (size_t i = 0; i < lane->quiet_end; i++)
@@ -153,19 +154,12 @@ static struct crosstalk from_baseline(const struct track t[2])
         struct line line = line_through(&sums, 1);
         for (size_t i = 0; i < lane->quiet_end; i++) {
             double d = lane->flat[i] - line.level - line.slope * (lane->z[i] - line.z_mean);
-            product += d * t[s].l[i], squares += d * d;
+            product += d * t[s].l[i], squares += d * d, own += t[s].l[i] * t[s].l[i];
         }
     }
-    struct crosstalk c = {.value = product / squares};
-    for (int s = 0; s < 2; s++)
-        for (size_t i = 0; t[s].there && i < t[s].lane->quiet_end; i++)
-            weight += 1;
-    double rest = 0;
-    for (int s = 0; s < 2; s++)
-        for (size_t i = 0; t[s].there && i < t[s].lane->quiet_end; i++)
-            rest += pow(t[s].l[i] - c.value * t[s].lane->flat[i], 2);
-    c.u = sqrt(rest / (weight - 5.0) / squares);
-    return c;
+    double rest = own - product * product / squares; /* both have lost their lines */
+    return (struct crosstalk){.value = product / squares,
+                              .u = sqrt(fmax(rest, 0) / free / squares)};
 }
 
 /* Gauss without pivots: the matrix is positive definite where it can be solved. */

@@ -420,12 +420,16 @@ enum severity { SEVERITY_NOTE, SEVERITY_DOUBT, SEVERITY_REJECT };
     F(no_times, NOTE,                                                                              \
       "something that needs time was asked for, but a sample interval or segment is not there")    \
     F(relaxation_failed, DOUBT,                                                                    \
-      "the viscoelastic fit did not converge, or a parameter sits at the edge of its range")       \
+      "the viscoelastic fit did not converge, a parameter sits at the edge of its range, or no "   \
+      "power law loses what the cycle loses")                                                      \
     F(relaxation_misfit, DOUBT, "the residuals of the viscoelastic fit are not noise")             \
     F(relaxation_unseen, DOUBT,                                                                    \
       "no relaxation stands out of the noise, or its time lies outside what the curve shows")      \
     F(adhesive_loop, DOUBT,                                                                        \
-      "the retract sticks, and a viscoelastic fit or a loss tangent without adhesion used it")
+      "the retract sticks, and a viscoelastic fit or a loss tangent without adhesion used it")     \
+    F(no_search, NOTE,                                                                             \
+      "rupture events were not looked for: no contact point or no usable retract, fewer samples "  \
+      "beyond the contact than two windows, or no noise to judge a step by")
 
 enum flag_bit {
 #define F(name, severity, words) FLAGBIT_##name,

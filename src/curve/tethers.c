@@ -35,10 +35,12 @@ enum status tethers_plan(const struct recipe *recipe, struct curve_plan *plan, s
     if (!(t->alarm > 0 && t->alarm < 1))
         return fail(rep, ST_RECIPE, "line %d: tethers.false_alarms must lie between 0 and 1",
                     v[KEY_tethers_false_alarms].line);
-    if (!(t->temperature_k > 0) || !(t->unit_m > 0 || isnan(t->unit_m)))
-        return fail(rep, ST_RECIPE,
-                    "line %d: tethers.temperature and tethers.chain_unit must be larger than zero",
-                    v[KEY_tethers_temperature].line + v[KEY_tethers_chain_unit].line);
+    for (int i = 0; i < 2; i++) {
+        enum recipe_key key = i ? KEY_tethers_chain_unit : KEY_tethers_temperature;
+        if (v[key].given && !(v[key].si > 0))
+            return fail(rep, ST_RECIPE, "line %d: tethers.%s must be larger than zero", v[key].line,
+                        recipe_rows[key].key);
+    }
     plan->extent.analysis[ANALYSIS_tethers] = true;
     plan->extent.length[AXIS_event] = AXIS_MOST_event;
     for (size_t i = 0; i < AXIS_MOST_event; i++)
@@ -309,9 +311,12 @@ void tethers_measure(const struct curve_plan *plan, struct curve_work *w,
     struct search s;
     size_t n = 0;
     double u_zero = sqrt(fit->cov[COV_CONTACT_POINT][COV_CONTACT_POINT]);
-    if (!plan->extent.analysis[ANALYSIS_tethers] || !isfinite(fit->contact_point)) return;
-    if (lane->n < SMALLEST_CURVE || lane->baseline_end < 4 || lane->runs_back) return;
-    if (!begin(plan, w, lane, &s)) return;
+    if (!plan->extent.analysis[ANALYSIS_tethers]) return;
+    if (!isfinite(fit->contact_point) || lane->n < SMALLEST_CURVE || lane->baseline_end < 4 ||
+        lane->runs_back || !begin(plan, w, lane, &s)) {
+        out->flags |= FLAG(no_search);
+        return;
+    }
     for (size_t b = 0; b < s.n; b++)
         s.score[b] = 0;
     for (size_t b = s.window; b + s.window <= s.n; b++) {

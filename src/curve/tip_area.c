@@ -191,7 +191,8 @@ static size_t drop_outliers(struct area_curve *curve, size_t n, double limit, do
     for (size_t i = 0; i < n; i++)
         if (curve[i].there)
             scratch[m++] = fabs(log(curve[i].area_m2 / area_fit_at(fit, curve[i].depth_m, NULL)));
-    double spread = 1.4826 * gsl_stats_median(scratch, 1, m);
+    double spread = fmax(1.4826 * gsl_stats_median(scratch, 1, m),
+                         1e-9); /* rounding is no outlier */
     for (size_t i = 0; i < n; i++)
         if (curve[i].there && fabs(log(curve[i].area_m2 / area_fit_at(fit, curve[i].depth_m,
                                                                       NULL))) > limit * spread) {

@@ -34,9 +34,15 @@ struct moments {
     double rounding;                             /* what the cost can be wrong by */
 };
 
+enum { COLUMNS = FIT_MAX_LINEAR + FIT_MAX_SLOW + 3 + 2 * (1 + FIT_MAX_THETA) };
+
+size_t fit_work_bytes(size_t n_max)
+{
+    return COLUMNS * n_max * sizeof(double);
+}
+
 struct fit_work *fit_work_new(size_t n_max)
 {
-    enum { COLUMNS = FIT_MAX_LINEAR + FIT_MAX_SLOW + 3 + 2 * (1 + FIT_MAX_THETA) };
     struct fit_work *w = calloc(1, sizeof *w);
     if (!w) return NULL;
     w->n_max = n_max;

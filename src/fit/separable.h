@@ -56,6 +56,7 @@ struct fit_result {
 /** Buffers for up to n_max samples. NULL without memory. */
 struct fit_work;
 struct fit_work *fit_work_new(size_t n_max);
+size_t fit_work_bytes(size_t n_max); /**< what it takes */
 void fit_work_free(struct fit_work *w);
 
 /** With ar_order > 0 every column and the observations go through the filter that makes the noise

@@ -40,16 +40,17 @@ static double chunk_memory(const struct segment_facts *s)
 
 size_t grid_memory(const struct volume_facts *f)
 {
-    /* the idle program with MPI and HDF5, measured; work arrays of curve and fit, per sample (see
-     * curve_work_new, fit_work_new: two sets of columns, 48 cosines) */
-    enum { IDLE_BYTES = 24 << 20, DOUBLES_PER_SAMPLE = 120 };
+    /* the idle program with MPI and HDF5, measured */
+    enum { IDLE_BYTES = 24 << 20 };
     double chunks = 0;
     for (int i = 0; i < SEG_COUNT; i++)
         chunks += chunk_memory(&f->seg[i]);
     /* rank 0 holds two planes, states, flags, heights, slopes and runs when it finishes the file */
     size_t finish = 39 * f->nx * f->ny;
+    /* the recipe is not known here: all analyses, whose maps may have several layers */
+    finish += 2 * (AXIS_LONGEST - 1) * sizeof(float) * f->nx * f->ny;
     return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
-           longest_segment(f) * DOUBLES_PER_SAMPLE * sizeof(double) + (size_t)chunks + finish;
+           curve_work_bytes(longest_segment(f)) + (size_t)chunks + finish;
 }
 
 static enum status worker_begin(struct worker *w, const struct grid_job *job, struct report *rep)

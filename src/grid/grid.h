@@ -39,8 +39,9 @@ enum status grid_budget(const struct grid_job *job, struct budget *out, bool *th
 enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out,
                         struct report *rep) MUST_CHECK;
 
-/** About how many bytes one rank needs, the program itself included; for `describe`. Rank 0 needs
- * 39 bytes a pixel of it, the others 9, to finish the file. */
+/** About how many bytes one rank needs, the program itself included, with all analyses; for
+ * `describe`. Rank 0 needs up to 159 bytes a pixel of it to finish the file, the others somewhat
+ * less. */
 size_t grid_memory(const struct volume_facts *facts);
 
 #endif

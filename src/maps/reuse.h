@@ -50,9 +50,11 @@ enum reuse_part {
     R("substrate ", REUSE(baseline) | REUSE(noise),                                                \
       "contact point and thickness are found together")                                            \
     R("calibration.", REUSE_ALL, "counts as the value 'as used' where it changes one")             \
+    R("unloading.", REUSE_ALL, "after the fit")                                                    \
     R("depth.", REUSE_ALL, "after the fit")                                                        \
     R("tethers.", REUSE_ALL, "after the fit")                                                      \
     R("lateral.", REUSE_ALL, "after the fit")                                                      \
+    R("viscoelastic.", REUSE_ALL, "after the fit")                                                 \
     R("adhesion.", REUSE_ALL, "after the fit")                                                     \
     R("limits.", REUSE_ALL, "after the fit")                                                       \
     R("output.", REUSE_ALL, "after the fit")                                                       \

@@ -234,6 +234,8 @@ class Rules(Case):
                     contact__model="brush")
         self.refuse("tethers.search is no", tethers__window="20")
         self.refuse("at least 6", tethers__search="yes", tethers__window="3")
+        self.refuse("tethers.chain_unit must be", tethers__search="yes", tethers__chain_unit="-1 nm",
+                    tethers__temperature="300 K")
         self.refuse("between 0 and 1", tethers__search="yes", tethers__false_alarms="100 %")
         self.refuse("lateral.measure is no", lateral__crosstalk="1 V/m")
         self.refuse("go together", lateral__measure="yes", lateral__crosstalk="1 V/m")
@@ -257,6 +259,18 @@ class Rules(Case):
         self.assertEqual(maps["event_count"][0, 0], 10)
         self.assertTrue(maps.flagged("no_chain")[0, 1])
         self.assertTrue(maps.flagged("chain_misfit")[0, 2])
+        self.assertFalse(maps.flagged("no_search").any())
+
+    def test_not_looked_for(self):
+        """No count is no zero: there is none, and a flag says so."""
+        z, go, back, _, _ = cells.tether_curves(self.rng, 3, n=400)
+        back[1] = np.nan                                # no retract
+        go[2] = cells.normal(self.rng, go[2].shape)     # no contact point
+        cells.write(self.volume, z, go, back)
+        maps = self.map(tethers__search="yes")
+        self.assertEqual(list(maps.flagged("no_search")[0]), [False, True, True])
+        self.assertEqual(list(np.isnan(maps["event_count"][0])), [False, True, True])
+        self.assertTrue(self.map(tethers__search="yes", tethers__window="200").flagged("no_search").all())
 
     def test_lateral_that_is_not_there(self):
         scene = cells.Lateral(self.rng, 3)

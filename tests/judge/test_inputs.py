@@ -252,7 +252,7 @@ class OneVolume(unittest.TestCase):
 class Flags(unittest.TestCase):
     """Each flag at least once, and not on a curve without fault."""
 
-    seen = {"more_events", "no_chain", "chain_misfit", "no_lateral"}  # provoked in test_cells.py
+    seen = {"more_events", "no_chain", "chain_misfit", "no_lateral", "no_search"}  # provoked in test_cells.py
 
     @classmethod
     def setUpClass(cls):

@@ -102,6 +102,14 @@ static void test_reuse(void **state)
     assert_int_equal(left("{\"contact.model\":\"a\"}", "{\"contact.model\":\"b\"}"), REUSE_ALL);
     assert_int_equal(left("{\"limits.residual\":1}", "{\"limits.residual\":2}"), REUSE_ALL);
     assert_int_equal(left("{\"tip_radius as used\":1}", "{\"tip_radius as used\":2}"), REUSE_ALL);
+    static const char *const after[] = {"unloading.from", "depth.windows", "tethers.search",
+                                        "lateral.measure", "viscoelastic.model"};
+    for (size_t i = 0; i < sizeof after / sizeof *after; i++) {
+        char old[64], new[64];
+        snprintf(old, sizeof old, "{\"%s\":1}", after[i]);
+        snprintf(new, sizeof new, "{\"%s\":2}", after[i]);
+        assert_int_equal(left(old, new), REUSE_ALL);
+    }
     assert_int_equal(left("{\"contact.to\":1}", "{\"contact.to\":2}"),
                      REUSE(baseline) | REUSE(noise));
     assert_int_equal(left("{\"segment as used\":1}", "{\"segment as used\":2}"), REUSE(baseline));

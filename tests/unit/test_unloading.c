@@ -4,6 +4,7 @@
 #include "contact/contact.h"
 #include "curve/curve_private.h"
 #include "curve/power_fit.h"
+#include "curve/tip_area.h"
 #include "table.h"
 
 #include <math.h>
@@ -211,13 +212,39 @@ static void test_area_chosen(void **unused)
     assert_close(area_at(&plan.unloading.law.area, 1e-8), 1.1 * 24e-16, 1e-14);
 }
 
+/* Areas of the ideal tip, A = 24.5 h^2 (Oliver and Pharr 1992, from memory), without scatter: what
+ * rounding leaves is no outlier, one that is twice as large is. */
+static void test_area_without_scatter(void **state)
+{
+    (void)state;
+    enum { N = 40 };
+    struct area_curve curve[N];
+    struct area_fit fit;
+    struct report rep = {0};
+    for (int i = 0; i < N; i++) {
+        double h = i % 4 ? 64e-9 : 20e-9 + 3e-9 * i; /* most are one and the same */
+        curve[i] = (struct area_curve){.there = true, .depth_m = h, .area_m2 = 24.5 * h * h};
+    }
+    curve[7].area_m2 *= 2.0;
+    assert_int_equal(area_fit_make(curve, N, FORM_quadratic, 4.0, &fit, &rep), ST_OK);
+    assert_int_equal(fit.outliers, 1);
+    assert_int_equal(fit.curves, N - 1);
+    assert_false(curve[7].there);
+    assert_close(fit.coefficient[0], 24.5, 1e-9);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_table),        cmocka_unit_test(test_elastic_paraboloid),
-        cmocka_unit_test(test_elastic_cone), cmocka_unit_test(test_nothing_below_the_print),
-        cmocka_unit_test(test_no_area),      cmocka_unit_test(test_share),
-        cmocka_unit_test(test_refused),      cmocka_unit_test(test_area_chosen),
+        cmocka_unit_test(test_table),
+        cmocka_unit_test(test_elastic_paraboloid),
+        cmocka_unit_test(test_elastic_cone),
+        cmocka_unit_test(test_nothing_below_the_print),
+        cmocka_unit_test(test_no_area),
+        cmocka_unit_test(test_share),
+        cmocka_unit_test(test_refused),
+        cmocka_unit_test(test_area_chosen),
+        cmocka_unit_test(test_area_without_scatter),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
