@@ -12,6 +12,7 @@ static const struct argp_option option_rows[] = {
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 0},
     {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {"quiet", 'q', NULL, 0, "no progress and no summary", 0},
+    {"json", 'j', NULL, 0, "the summary as one JSON object in SI units, with --quiet too", 0},
     {"resume", 'r', NULL, 0,
      "go on with FILE.part where an earlier run stopped; begin if there is none; nothing to do if "
      "FILE is finished",
@@ -78,6 +79,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case 'q':
         o->quiet = true;
+        return 0;
+    case 'j':
+        o->json = true;
         return 0;
     case 'r':
         o->resume = true;
