@@ -104,7 +104,8 @@ static enum status already_finished(const struct map_options *o, const struct ma
     struct digest digest;
     char text[33];
     if (*run->found.digest) {
-        enum status st = grid_digest(run->volume, MPI_COMM_WORLD, &digest, rep);
+        enum status st = grid_digest(run->volume, MPI_COMM_WORLD, o->quiet ? NULL : stderr, &digest,
+                                     rep);
         if (st != ST_OK) return st;
         digest_text(digest, text);
         if (strcmp(text, run->found.digest) != 0)
