@@ -161,7 +161,7 @@ static enum status fit_once(const struct area_curve *curve, size_t n, enum area_
                             double *scratch, struct area_fit *out, struct report *rep)
 {
     enum { ROUNDS = 8 };
-    struct workspace w = {NULL};
+    struct workspace w = {.cov = NULL};
     size_t terms = 0;
     for (int t = 0; t < AREA_TERMS; t++)
         terms += has_term[form][t];

@@ -80,27 +80,6 @@ void budget_put(struct h5put *p, hid_t entry, const struct budget *b, const stru
 
 /* --- reading --- */
 
-static enum status get_reals(hid_t group, const char *path, size_t n, double *out,
-                             struct report *rep)
-{
-    void *values;
-    enum status st = h5get_array(group, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, n ? 1 : 0, &n, &values,
-                                 NULL, rep);
-    if (st == ST_OK) memcpy(out, values, (n ? n : 1) * sizeof *out);
-    free(values);
-    return st;
-}
-
-static enum status get_count(hid_t group, const char *path, size_t *out, struct report *rep)
-{
-    void *value;
-    enum status st = h5get_array(group, path, H5T_INTEGER, H5T_NATIVE_UINT64, 0, NULL, &value, NULL,
-                                 rep);
-    if (st == ST_OK) *out = (size_t) * (uint64_t *)value;
-    free(value);
-    return st;
-}
-
 static int index_of(const char *word, const char *const *words, int n)
 {
     int i = 0;
@@ -133,8 +112,8 @@ static enum status get_inputs(struct budget *b, hid_t group, struct report *rep)
     enum status st = h5get_length(group, "input", &b->n, rep);
     if (st == ST_OK && b->n > LEVER_COUNT)
         st = fail(rep, ST_INPUT, "input: %zu are more than there can be", b->n);
-    if (st == ST_OK) st = get_reals(group, "value", b->n, value, rep);
-    if (st == ST_OK) st = get_reals(group, "standard_uncertainty", b->n, u, rep);
+    if (st == ST_OK) st = h5get_reals(group, "value", b->n, value, rep);
+    if (st == ST_OK) st = h5get_reals(group, "standard_uncertainty", b->n, u, rep);
     for (size_t i = 0; i < b->n && st == ST_OK; i++) {
         st = get_input(&b->input[i], group, i, rep);
         b->input[i].value = value[i];
@@ -152,17 +131,17 @@ static enum status get_result(struct budget *b, int q, hid_t parent, struct repo
     if (!h5get_has(parent, name)) return ST_OK;
     hid_t group = H5Gopen2(parent, name, H5P_DEFAULT);
     if (group < 0) return fail(rep, ST_INPUT, "%s: this is not a group", name);
-    enum status st = get_reals(group, "value", 0, &r->value, rep);
-    if (st == ST_OK) st = get_reals(group, "coefficient", b->n, r->coefficient, rep);
-    if (st == ST_OK) st = get_reals(group, "contribution", b->n, r->contribution, rep);
-    if (st == ST_OK) st = get_reals(group, "share", b->n, r->share, rep);
-    if (st == ST_OK) st = get_reals(group, "combined", 0, &r->combined, rep);
-    if (st == ST_OK) st = get_count(group, "complete", &complete, rep);
-    if (st == ST_OK) st = get_count(group, "monte_carlo_draws", &r->draws, rep);
-    if (st == ST_OK) st = get_reals(group, "monte_carlo_mean", 0, &r->mean, rep);
-    if (st == ST_OK) st = get_reals(group, "monte_carlo_uncertainty", 0, &r->spread, rep);
-    if (st == ST_OK) st = get_reals(group, "monte_carlo_interval", 2, interval, rep);
-    if (st == ST_OK) st = get_count(group, "differs", &differs, rep);
+    enum status st = h5get_reals(group, "value", 0, &r->value, rep);
+    if (st == ST_OK) st = h5get_reals(group, "coefficient", b->n, r->coefficient, rep);
+    if (st == ST_OK) st = h5get_reals(group, "contribution", b->n, r->contribution, rep);
+    if (st == ST_OK) st = h5get_reals(group, "share", b->n, r->share, rep);
+    if (st == ST_OK) st = h5get_reals(group, "combined", 0, &r->combined, rep);
+    if (st == ST_OK) st = h5get_count(group, "complete", &complete, rep);
+    if (st == ST_OK) st = h5get_count(group, "monte_carlo_draws", &r->draws, rep);
+    if (st == ST_OK) st = h5get_reals(group, "monte_carlo_mean", 0, &r->mean, rep);
+    if (st == ST_OK) st = h5get_reals(group, "monte_carlo_uncertainty", 0, &r->spread, rep);
+    if (st == ST_OK) st = h5get_reals(group, "monte_carlo_interval", 2, interval, rep);
+    if (st == ST_OK) st = h5get_count(group, "differs", &differs, rep);
     r->there = true;
     r->complete = complete != 0;
     r->differs = differs != 0;
@@ -181,10 +160,10 @@ enum status budget_get(struct budget *out, bool *there, hid_t file, struct repor
     hid_t group = H5Gopen2(file, BUDGET_GROUP, H5P_DEFAULT);
     if (group < 0) return fail(rep, ST_INPUT, BUDGET_GROUP ": this is not a group");
     enum status st = get_inputs(out, group, rep);
-    if (st == ST_OK) st = get_count(group, "volume_row", &out->row, rep);
-    if (st == ST_OK) st = get_count(group, "volume_column", &out->col, rep);
-    if (st == ST_OK) st = get_count(group, "draws", &out->draws, rep);
-    if (st == ST_OK) st = get_count(group, "seed", &seed, rep);
+    if (st == ST_OK) st = h5get_count(group, "volume_row", &out->row, rep);
+    if (st == ST_OK) st = h5get_count(group, "volume_column", &out->col, rep);
+    if (st == ST_OK) st = h5get_count(group, "draws", &out->draws, rep);
+    if (st == ST_OK) st = h5get_count(group, "seed", &seed, rep);
     for (int q = 0; q < BUDGET_COUNT && st == ST_OK; q++)
         st = get_result(out, q, group, rep);
     char *from = h5get_text(group, "spring_constant_from");
@@ -195,7 +174,7 @@ enum status budget_get(struct budget *out, bool *there, hid_t file, struct repor
     out->spring_from = (enum spring_from)(word < 0 ? 0 : word);
     out->spring_exponent = out->spring_from == SPRING_THERMAL ? -2 : 0; /* files of before */
     if (st == ST_OK && h5get_has(group, "spring_constant_exponent"))
-        st = get_reals(group, "spring_constant_exponent", 0, &out->spring_exponent, rep);
+        st = h5get_reals(group, "spring_constant_exponent", 0, &out->spring_exponent, rep);
     out->seed = seed;
     free(from);
     H5Gclose(group);

@@ -224,3 +224,23 @@ enum status h5get_array(hid_t at, const char *path, H5T_class_t class, hid_t typ
     H5Dclose(set);
     return st;
 }
+
+enum status h5get_reals(hid_t group, const char *path, size_t n, double *out, struct report *rep)
+{
+    void *values;
+    enum status st = h5get_array(group, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, n ? 1 : 0, &n, &values,
+                                 NULL, rep);
+    if (st == ST_OK) memcpy(out, values, (n ? n : 1) * sizeof *out);
+    free(values);
+    return st;
+}
+
+enum status h5get_count(hid_t group, const char *path, size_t *out, struct report *rep)
+{
+    void *value;
+    enum status st = h5get_array(group, path, H5T_INTEGER, H5T_NATIVE_UINT64, 0, NULL, &value, NULL,
+                                 rep);
+    if (st == ST_OK) *out = (size_t) * (uint64_t *)value;
+    free(value);
+    return st;
+}

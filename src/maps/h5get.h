@@ -38,4 +38,10 @@ enum status h5get_class(hid_t at, const char *path, H5T_class_t *out,
 enum status h5get_array(hid_t at, const char *path, H5T_class_t class, hid_t type, int rank,
                         const size_t *dims, void **out, char *unit, struct report *rep) MUST_CHECK;
 
+/** A list of n numbers, or with n = 0 one number, as double. Errors as h5get_array. */
+enum status h5get_reals(hid_t group, const char *path, size_t n, double *out,
+                        struct report *rep) MUST_CHECK;
+/** One whole number. */
+enum status h5get_count(hid_t group, const char *path, size_t *out, struct report *rep) MUST_CHECK;
+
 #endif

@@ -141,32 +141,11 @@ void tip_watch_put(struct h5put *p, hid_t entry, const struct breaks *b,
     h5put_close(p, &group);
 }
 
-static enum status get_reals(hid_t group, const char *path, size_t n, double *out,
-                             struct report *rep)
-{
-    void *values;
-    enum status st = h5get_array(group, path, H5T_FLOAT, H5T_NATIVE_DOUBLE, n ? 1 : 0, &n, &values,
-                                 NULL, rep);
-    if (st == ST_OK) memcpy(out, values, (n ? n : 1) * sizeof *out);
-    free(values);
-    return st;
-}
-
-static enum status get_count(hid_t group, const char *path, size_t *out, struct report *rep)
-{
-    void *value;
-    enum status st = h5get_array(group, path, H5T_INTEGER, H5T_NATIVE_UINT64, 0, NULL, &value, NULL,
-                                 rep);
-    if (st == ST_OK) *out = (size_t) * (uint64_t *)value;
-    free(value);
-    return st;
-}
-
 static enum status get_changes(struct breaks *b, hid_t group, struct report *rep)
 {
     double row[BREAKS_MOST], p_value[BREAKS_MOST], value[BREAKS_MOST];
-    enum status st = get_reals(group, "volume_row", b->n, row, rep);
-    if (st == ST_OK) st = get_reals(group, "p_value", b->n, p_value, rep);
+    enum status st = h5get_reals(group, "volume_row", b->n, row, rep);
+    if (st == ST_OK) st = h5get_reals(group, "p_value", b->n, p_value, rep);
     for (size_t i = 0; i < b->n && st == ST_OK; i++) {
         if (!(row[i] >= 0 && row[i] < 1e9))
             return fail(rep, ST_INPUT, "volume_row: %g is not a row", row[i]);
@@ -176,7 +155,7 @@ static enum status get_changes(struct breaks *b, hid_t group, struct report *rep
         for (int part = PART_VALUE; part <= PART_HIGH && st == ST_OK; part++) {
             char name[64];
             snprintf(name, sizeof name, "%s%s", channels[c].name, endings[part]);
-            st = get_reals(group, name, b->n, value, rep);
+            st = h5get_reals(group, name, b->n, value, rep);
             for (size_t i = 0; i < b->n && st == ST_OK; i++)
                 *part_of(&b->at[i], c, part) = channels[c].logarithm ? log(value[i]) : value[i];
         }
@@ -190,11 +169,11 @@ enum status tip_watch_get(struct breaks *out, hid_t file, struct report *rep)
     hid_t group = H5Gopen2(file, TIP_GROUP, H5P_DEFAULT);
     if (group < 0) return fail(rep, ST_INPUT, TIP_GROUP ": this is not a group");
     size_t judged = 0;
-    enum status st = get_count(group, "judged", &judged, rep);
-    if (st == ST_OK) st = get_count(group, "steps", &out->steps, rep);
-    if (st == ST_OK) st = get_reals(group, "level", 0, &out->level, rep);
-    if (st == ST_OK) st = get_reals(group, "smallest_p_value", 0, &out->smallest_p, rep);
-    if (st == ST_OK) st = get_count(group, "changes", &out->n, rep);
+    enum status st = h5get_count(group, "judged", &judged, rep);
+    if (st == ST_OK) st = h5get_count(group, "steps", &out->steps, rep);
+    if (st == ST_OK) st = h5get_reals(group, "level", 0, &out->level, rep);
+    if (st == ST_OK) st = h5get_reals(group, "smallest_p_value", 0, &out->smallest_p, rep);
+    if (st == ST_OK) st = h5get_count(group, "changes", &out->n, rep);
     if (st == ST_OK && out->n > BREAKS_MOST)
         st = fail(rep, ST_INPUT, "changes: %zu are more than there can be", out->n);
     if (st == ST_OK && out->n > 0) st = get_changes(out, group, rep);

@@ -92,7 +92,7 @@ static enum status apply_map(const struct use *u, const struct mask_node *n, uin
     if (st != ST_OK) return st;
     double limit = (double)(float)(n->number / u->grid->factor[n->map]);
     for (size_t i = 0; i < u->grid->ny * u->grid->nx; i++)
-        out[i] = n->kind == MASK_KNOWN ? isfinite(plane[i])
+        out[i] = n->kind == MASK_KNOWN ? isfinite(plane[i]) != 0
                                        : compares((double)plane[i], n->order, limit);
     return ST_OK;
 }

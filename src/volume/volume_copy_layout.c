@@ -182,6 +182,24 @@ static enum status put_shared(struct copy *c, enum segment_id id, struct report 
     return good ? ST_OK : copy_cannot_write(name, rep);
 }
 
+/* What the source states of z must stand in the copy too: a curve that does not move tells nothing,
+ * and attributes of numbers are not copied. */
+static enum status put_direction(struct copy *c, struct report *rep)
+{
+    static const char *const names[] = {"/approach/z", "/approach/z_start"};
+    const char *word = c->v->facts.seg[SEG_APPROACH].z_sense > 0 ? "toward_sample"
+                                                                 : "away_from_sample";
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        if (H5Lexists(c->file, names[i], H5P_DEFAULT) <= 0) continue;
+        hid_t set = H5Dopen2(c->file, names[i], H5P_DEFAULT);
+        bool good = set >= 0 &&
+                    (H5Aexists(set, "direction") > 0 || put_text(set, "direction", word));
+        if (set >= 0) H5Dclose(set);
+        if (!good) return copy_cannot_write(names[i], rep);
+    }
+    return ST_OK;
+}
+
 static enum status put_axis(struct copy *c, const char *name, const double *from, size_t first,
                             size_t n, size_t every, struct report *rep)
 {
@@ -253,6 +271,7 @@ enum status copy_make_layout(struct copy *c, struct report *rep)
         st = make_number(c, i, rep);
     for (int id = 0; id < SEG_COUNT && st == ST_OK; id++)
         if (f->seg[id].there) st = put_shared(c, (enum segment_id)id, rep);
+    if (st == ST_OK) st = put_direction(c, rep);
     if (st == ST_OK) st = put_axis(c, "/grid/x", f->x_m, c->cut.col0, c->nx, c->cut.every_col, rep);
     if (st == ST_OK) st = put_axis(c, "/grid/y", f->y_m, c->cut.row0, c->ny, c->cut.every_row, rep);
     if (st == ST_OK) st = put_calibration(c, rep);

@@ -120,7 +120,7 @@ class Draw(WithMaps):
                             (["--range", "1 nN:2 nN"], ["nN"]), (["--range", "1:2"], ["unit"]),
                             (["--columns", "0"], ["--columns"]), (["--columns", "2.5"], ["--columns"]),
                             (["-o", "f.gif"], [".png"]), (["-o", ".png/"], [".png"]), (["modulous"], ["modulus"]),
-                            (["nothing"], ["there are", "jump_separation"]), (["modulus_errors"], ["modulus_errors"]),
+                            (["nothing"], ["'nothing' is not a map", "cantle manual maps"]), (["modulus_errors"], ["modulus_errors"]),
                             (["%s$(id)"], ["'%s$(id)'"])):
             with self.subTest(words):
                 self.refuses("draw", "m.h5", "modulus", *words, status=USAGE, says=says)

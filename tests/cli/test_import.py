@@ -810,5 +810,20 @@ values:
             self.refuses("import", *words, status=USAGE)
 
 
+class Still(InFolder):
+    """A z that does not move tells no direction: what the description states goes into the volume."""
+
+    def test_direction_is_kept(self):
+        np.arange(32, dtype=">i2").tofile(self.folder / "still.raw")
+        (self.folder / "still.yaml").write_text(
+            "source: {kind: raw, type: int16, byte_order: big}\nsignal: {stage: detector, repulsion: positive}\n"
+            "z: {direction: away_from_sample}\ngrid: {rows: 1, columns: 1}\n"
+            "approach: {signal: data in V, axes: sample row column, sample_count: 32, z_start: 0 nm, z_step: 0 nm}\n")
+        self.run_there("import", "still.yaml", "still.raw", "-o", "still.h5")
+        with h5py.File(self.folder / "still.h5") as f:
+            self.assertEqual(f["approach/z_start"].attrs["direction"].decode(), "away_from_sample")
+        self.run_there("describe", "still.h5")
+
+
 if __name__ == "__main__":
     unittest.main()

@@ -10,7 +10,7 @@ root=$(cd "$(dirname "$0")/../.." && pwd)
 [ $# -gt 0 ] || { sed -n 2,8p "$0"; exit 2; }
 minutes=$1
 shift
-targets=${*:-units recipe import_description import_text import_array import_tree volume_tree maps_tree volume_bytes maps_bytes}
+targets=${*:-units recipe mask import_description import_text import_array import_tree volume_tree maps_tree volume_bytes maps_bytes}
 build=$root/build-fuzz
 command -v clang >/dev/null || { echo "clang is missing: jobs/install.sh fuzz" >&2; exit 2; }
 cmake -S "$root" -B "$build" -DCMAKE_C_COMPILER=clang -DCANTLE_FUZZ=ON -DCMAKE_BUILD_TYPE=RelWithDebInfo >/dev/null
@@ -40,6 +40,12 @@ for target in $targets; do
     options="$options -max_len=400000 -malloc_limit_mb=1000000 -fork=1 -ignore_crashes=1 -ignore_timeouts=1 -ignore_ooms=1"
     ;;
   *_tree) options="$options -max_len=200 -use_value_profile=1" ;;
+  mask)
+    options="$options -max_len=400 -dict=$build/mask.dict"
+    { printf '%s\n' and or not has is known largest regions rectangle polygon dataset pixels um2 MPa
+      "$build/cantle" manual maps | grep -oE '^. `[a-z_]+`' | tr -d '|\140 '
+      "$build/cantle" manual flags | grep -oE '`[a-z_]+`' | tr -d '\140'; } | sort -u | sed 's/.*/"&"/' >"$build/mask.dict"
+    ;;
   units) options="$options -max_len=80 -dict=$root/tests/fuzz/units.dict" ;;
   recipe)
     options="$options -max_len=2048 -dict=$build/recipe.dict"

@@ -27,11 +27,16 @@ for pair in mapping-1:foreign-1.h5 mapping-2:foreign-2.h5 mapping-3:foreign-3.h5
 done
 rm import/shown
 
-mkdir -p units recipe volume_tree maps_tree
+mkdir -p units recipe mask volume_tree maps_tree
 n=0
 grep -v '^#' "$here/units.txt" | while IFS= read -r line; do
   n=$((n + 1))
   printf '%s' "$line" >units/$n
+done
+n=0
+grep -v '^#' "$here/masks.txt" | while IFS= read -r line; do
+  n=$((n + 1))
+  printf '%s' "$line" >mask/$n
 done
 printf 'a1 \n\nm' >units/newline # UDUNITS prints what it does not know
 printf 'a1 m\0m' >units/nul
