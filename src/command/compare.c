@@ -1,14 +1,12 @@
 /* cantle compare: two map files of the same pixels. */
 #include "command/command.h"
 
-#include "base/words.h"
 #include "command/comparison.h"
 #include "command/describe.h"
+#include "command/map_names.h"
 
 #include <stdlib.h>
 #include <string.h>
-
-enum { KEY_JSON = 0x300, KEY_MASK };
 
 struct compare_wish {
     const char *file[2], *output, *figure, *mask, *word[MAP_COUNT];
@@ -25,10 +23,10 @@ static const struct argp_option options[] = {
      "differ, and their maps beside it (FIGURE-maps): .png, .svg or .pdf; figures that are there "
      "are replaced",
      0},
-    {"mask", KEY_MASK, "MASK", 0,
+    {"mask", 'm', "MASK", 0,
      "only the pixels that this mask chooses in A, such as 'modulus > 200 MPa' (docs/masks.md)", 0},
     {"quiet", 'q', NULL, 0, "no progress", 0},
-    {"json", KEY_JSON, NULL, 0, "all numbers as one JSON object instead of the text", 0},
+    {"json", 'j', NULL, 0, "all numbers as one JSON object instead of the text", 0},
     {0}};
 
 static const char doc[] =
@@ -53,13 +51,13 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     case 'p':
         wish->figure = arg;
         return 0;
-    case KEY_MASK:
+    case 'm':
         wish->mask = arg;
         return 0;
     case 'q':
         wish->quiet = true;
         return 0;
-    case KEY_JSON:
+    case 'j':
         wish->json = true;
         return 0;
     case ARGP_KEY_ARG:
@@ -77,20 +75,10 @@ static error_t parse(int key, char *arg, struct argp_state *state)
 
 static enum status want(const char *word, struct comparison *c, struct report *rep)
 {
-    const char *names[MAP_COUNT];
     bool found = false;
-    for (int i = 0; i < MAP_COUNT; i++) { /* the name alone means all layers */
-        char label[64];
-        names[i] = map_rows[i].name;
-        map_label(i, label);
-        if (strcmp(word, names[i]) != 0 && strcmp(word, label) != 0) continue;
-        c->wanted[i] = c->shown[i] = found = true;
-    }
-    if (found) return ST_OK;
-    int near = words_nearest(word, names, MAP_COUNT);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map%s%s%s; `cantle manual maps` lists them", word,
-                near < 0 ? "" : " (did you mean '", near < 0 ? "" : names[near],
-                near < 0 ? "" : "'?)");
+    for (int i = 0; i < MAP_COUNT; i++) /* the name alone means all layers */
+        if (map_is_named(word, i)) c->wanted[i] = c->shown[i] = found = true;
+    return found ? ST_OK : map_unknown(word, rep);
 }
 
 static enum status choose(const struct compare_wish *wish, struct comparison *c, struct report *rep)

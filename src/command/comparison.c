@@ -94,12 +94,6 @@ static bool is_out(const struct comparison *c, size_t i)
     return c->chosen && !c->chosen[i];
 }
 
-/* A refit copied it from its parent, whose recipe made it. */
-static bool was_copied(const struct maps_view *v, size_t i)
-{
-    return *v->refit_json && v->run_of_pixel && v->run_of_pixel[i] == 0;
-}
-
 static bool usable(const struct maps_view *v, size_t i)
 {
     return v->state[i] == STATE_accepted || v->state[i] == STATE_doubtful;
@@ -143,7 +137,7 @@ static enum status compare_map(struct comparison *c, enum map_id id, struct repo
     m->there = c->a.map[id] && c->b.map[id] && strcmp(a, b) == 0;
     if (!m->there) return ST_OK;
     enum status st = comparison_load(c, id, rep);
-    m->same = all_same(c);
+    m->same = c->used > 0 && all_same(c);
     agreement_of(c->va, c->vb, c->use, c->n, false, &m->plain);
     m->ratios = map_rows[id].scale == SCALE_LOG;
     if (m->ratios) agreement_of(c->va, c->vb, c->use, c->n, true, &m->logs);
@@ -189,7 +183,9 @@ static void may_have_criterion(struct comparison *c)
     const size_t size = sizeof c->no_criterion;
     bool maps = c->a.map[MAP_residual_rms] && c->b.map[MAP_residual_rms] &&
                 c->a.map[MAP_samples_effective] && c->b.map[MAP_samples_effective];
-    if (!c->same_input)
+    if (!c->known_input)
+        snprintf(why, size, "an unfinished file does not say which curves it was made from");
+    else if (!c->same_input)
         snprintf(why, size, "the files were made from other curves (input_digest)");
     else if (!maps || !c->a.unknowns || !c->b.unknowns)
         snprintf(why, size, "a file does not say what its fits left (it is of an older program)");
@@ -224,7 +220,9 @@ static enum status compare_models(struct comparison *c, struct report *rep)
         double n = fmin((double)c->a.map[MAP_samples_effective][i],
                         (double)c->b.map[MAP_samples_effective][i]);
         double a = c->va[i] * c->va[i], b = c->vb[i] * c->vb[i];
-        if (!isfinite(a) || !isfinite(b) || was_copied(&c->a, i) || was_copied(&c->b, i)) continue;
+        if (!isfinite(a) || !isfinite(b) || maps_view_copied(&c->a, i) ||
+            maps_view_copied(&c->b, i))
+            continue;
         if (is_out(c, i)) continue;
         if (!usable(&c->a, i) && !usable(&c->b, i)) continue; /* the curve is bad, not a model */
         if (!alike(c, i)) {
@@ -268,9 +266,10 @@ enum status comparison_make(struct comparison *c, const char *a, const char *b, 
     if (st == ST_OK) st = make_room(c, rep);
     if (st == ST_OK && mask) st = choose_pixels(c, mask, rep);
     if (st != ST_OK) return st;
-    c->same_input = *c->a.summary.digest && strcmp(c->a.summary.digest, c->b.summary.digest) == 0;
+    c->known_input = *c->a.summary.digest && *c->b.summary.digest;
+    c->same_input = c->known_input && strcmp(c->a.summary.digest, c->b.summary.digest) == 0;
     for (size_t i = 0; i < c->n; i++) {
-        bool copied = was_copied(&c->a, i) || was_copied(&c->b, i);
+        bool copied = maps_view_copied(&c->a, i) || maps_view_copied(&c->b, i);
         if (is_out(c, i)) continue;
         c->copied += copied;
         c->use[i] = !copied && usable(&c->a, i) && usable(&c->b, i);

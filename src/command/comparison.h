@@ -26,6 +26,7 @@ struct compared_flag {
 struct comparison {
     struct maps_view a, b;
     FILE *progress;                           /**< for people; NULL = silent */
+    bool known_input;                         /**< both files say what they were made from */
     bool same_input;                          /**< same digest of the input: the same curves */
     bool wanted[MAP_COUNT], shown[MAP_COUNT]; /**< in JSON and files; in text and figures */
     uint8_t *chosen;                          /**< [ny*nx] by the mask; NULL = all */

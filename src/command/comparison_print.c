@@ -13,7 +13,7 @@
 
 static void print_ratio(const struct agreement *l)
 {
-    printf("%27s B/A %.4g, 95 %% of pixels between %.4g and %.4g\n", "", exp(l->bias), exp(l->low),
+    printf("%27s B/A %.4g (geometric mean), limits [%.4g, %.4g]\n", "", exp(l->bias), exp(l->low),
            exp(l->high));
 }
 
@@ -41,6 +41,10 @@ static void print_map(const struct comparison *c, enum map_id id)
 static void print_maps(const struct comparison *c)
 {
     size_t same = 0;
+    if (c->used == 0) {
+        printf("\nno pixel is accepted or doubtful in both: nothing to say of agreement\n");
+        return;
+    }
     printf("\nB less A, over %zu pixels that are accepted or doubtful in both:\n", c->used);
     for (int i = 0; i < MAP_COUNT; i++) {
         const struct compared_map *m = &c->map[i];
@@ -51,6 +55,9 @@ static void print_maps(const struct comparison *c)
             print_map(c, (enum map_id)i);
     }
     if (same) printf("  the same in all these pixels: %zu of these maps\n", same);
+    printf("Limits: bias -+ 1.96 standard deviations of the differences, which holds 95 %% of them "
+           "where they are\nspread like a normal distribution. +- of a bias takes pixels as "
+           "independent: neighbours are not, so it is\ntoo small.\n");
     if (c->same_input)
         printf("The curves are the same in both files, so their noise is in both: differences far "
                "below the joint\nstandard error too come from what was changed, not from noise.\n");
@@ -245,10 +252,10 @@ json_t *comparison_json(const struct comparison *c)
         if (c->wanted[i] && c->map[i].there)
             json_object_set_new(maps, label, map_json(c, (enum map_id)i));
     }
-    return json_pack("{s:o, s:o, s:b, s:I, s:I, s:I, s:o, s:o, s:o, s:o, s:O, s:O}", "a",
-                     file_json(&c->a), "b", file_json(&c->b), "same_curves", c->same_input,
-                     "pixels", (json_int_t)c->n, "compared", (json_int_t)c->used, "copied",
-                     (json_int_t)c->copied, "maps", maps, "flags", flags_json(c), "states",
-                     states_json(c), "criterion", criterion_json(c), "recipe", c->recipe,
-                     "values_used", c->used_values);
+    return json_pack(
+        "{s:o, s:o, s:o, s:I, s:I, s:I, s:o, s:o, s:o, s:o, s:O, s:O}", "a", file_json(&c->a), "b",
+        file_json(&c->b), "same_curves", c->known_input ? json_boolean(c->same_input) : json_null(),
+        "pixels", (json_int_t)c->n, "compared", (json_int_t)c->used, "copied",
+        (json_int_t)c->copied, "maps", maps, "flags", flags_json(c), "states", states_json(c),
+        "criterion", criterion_json(c), "recipe", c->recipe, "values_used", c->used_values);
 }

@@ -10,7 +10,6 @@ enum { KEY_TAKE_OVER = 0x200, KEY_STOP_AFTER, KEY_CHECKPOINT, KEY_LIMIT };
 static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "map file to write (HDF5); needed", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 0},
-    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {"quiet", 'q', NULL, 0, "no progress and no summary", 0},
     {"json", 'j', NULL, 0, "the summary as one JSON object in SI units, with --quiet too", 0},
     {"resume", 'r', NULL, 0,
@@ -29,6 +28,11 @@ static const struct argp_option option_rows[] = {
      "give up, with exit status 75, when the other ranks show no sign of life for so long "
      "(10 min); 0 s: wait for ever",
      0},
+    {0},
+};
+
+static const struct argp_option input_rows[] = {
+    {"mapping", 'm', "DESCRIPTION.yaml", 0, MAPPING_HELP, 0},
     {0},
 };
 
@@ -74,9 +78,6 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     case 'f':
         o->overwrite = true;
         return 0;
-    case 'm':
-        o->mapping = arg;
-        return 0;
     case 'q':
         o->quiet = true;
         return 0;
@@ -95,8 +96,6 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return take_duration("checkpoint-interval", arg, state, 0, &o->checkpoint_s);
     case KEY_LIMIT:
         return take_duration("no-progress-limit", arg, state, 0, &o->no_progress_s);
-    case ARGP_KEY_ARG:
-        return take_argument(arg, state, o);
     case ARGP_KEY_END:
         if (!o->volume_path) argp_error(state, "%s", o->wants);
         if (!o->output) argp_error(state, "no output given; add -o MAPS.h5");
@@ -106,9 +105,31 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
     }
 }
 
+static error_t parse_input(int key, char *arg, struct argp_state *state)
+{
+    struct map_options *o = state->input;
+    switch (key) {
+    case ARGP_KEY_INIT:
+        state->child_inputs[0] = o;
+        return 0;
+    case 'm':
+        o->mapping = arg;
+        return 0;
+    case ARGP_KEY_ARG:
+        return take_argument(arg, state, o);
+    default:
+        return ARGP_ERR_UNKNOWN;
+    }
+}
+
+const struct argp map_run_argp = {.options = option_rows, .parser = parse_option};
+
+static const struct argp_child children[] = {{&map_run_argp, 0, NULL, 0}, {0}};
+
 const struct argp map_argp = {
-    .options = option_rows,
-    .parser = parse_option,
+    .options = input_rows,
+    .parser = parse_input,
+    .children = children,
     .args_doc = "[RECIPE.yaml] VOLUME -o FILE",
     .doc =
         "Fit the contact model of the recipe to every pixel of a force volume and write the maps.\v"

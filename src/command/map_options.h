@@ -23,8 +23,9 @@ struct map_options {
         .no_progress_s = MAP_NO_PROGRESS_S                                                         \
     }
 
-/** Its input is a struct map_options with the defaults set. */
-extern const struct argp map_argp;
+/** Their input is a struct map_options with the defaults set. map_run_argp: how a run is written,
+ * stops and goes on; map_argp: that, recipe and volume. */
+extern const struct argp map_run_argp, map_argp;
 /** Does the name end in .yaml or .yml? */
 bool map_is_recipe(const char *path);
 

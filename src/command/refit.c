@@ -23,7 +23,8 @@ struct refit_options {
 };
 
 static const struct argp_option option_rows[] = {
-    {"model", KEY_MODEL, "NAME", 0, "another contact model, short for --set contact.model=NAME", 0},
+    {"model", KEY_MODEL, "MODEL", 0, "another contact model, short for --set contact.model=MODEL",
+     0},
     {"set", KEY_SET, "SECTION.KEY=VALUE", 0,
      "another value of the recipe, as it would stand there; nothing after = is back to the default",
      0},
@@ -85,16 +86,12 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case ARGP_KEY_ARG:
         return take_argument(arg, state, o);
-    case ARGP_KEY_END:
-        if (o->map.mapping)
-            argp_error(state, "--mapping: a refit reads its input as the map file says");
-        return 0;
     default:
         return ARGP_ERR_UNKNOWN;
     }
 }
 
-static const struct argp_child children[] = {{&map_argp, 0, NULL, 0}, {0}};
+static const struct argp_child children[] = {{&map_run_argp, 0, NULL, 0}, {0}};
 static const struct argp refit_argp = {
     .options = option_rows,
     .parser = parse_option,
@@ -107,7 +104,9 @@ static const struct argp refit_argp = {
            "What the change leaves as it was is taken from the map file: the baseline, the "
            "whiteness of the noise, the contact point as the place where the search begins. The "
            "results are those of a fresh map with the new recipe.\n\n"
-           "It runs, stops and goes on as `cantle map` does, on many ranks too.",
+           "It runs, stops and goes on as `cantle map` does, on many ranks too: FILE is called "
+           "FILE.part until it is complete, and the same command with --resume goes on. DURATION "
+           "is a number with a unit: \"90 s\", \"2 h\".",
 };
 
 /* --- what it starts from --- */

@@ -4,10 +4,11 @@
 #include "base/output_file.h"
 #include "base/progress.h"
 #include "base/units.h"
-#include "base/words.h"
+#include "base/whole_file.h"
 #include "command/command.h"
 #include "command/curve_case.h"
 #include "command/describe.h"
+#include "command/map_names.h"
 #include "command/report_cautions.h"
 #include "command/volume_choice.h"
 
@@ -41,12 +42,12 @@ struct making {
     enum map_id map[MAP_COUNT];
     size_t n_maps;
     struct {
-        size_t maps, curves, maps_left, curves_left, thinned, differ;
+        size_t maps, curves, maps_left, curves_left, thinned, differ, copied;
     } count;
     char no_curves[sizeof(struct report)]; /* why; "" = there are curves */
 };
 
-enum { KEY_MAX_SIZE = 0x101, KEY_OVERWRITE };
+enum { KEY_MAX_SIZE = 0x101 };
 
 static const struct argp_option options[] = {
     {"output", 'o', "REPORT.html", 0, "Where to. Default: the map file's name with .html", 0},
@@ -65,7 +66,7 @@ static const struct argp_option options[] = {
      "Where the volume of the map file is now. Default: where it was, else beside the map file", 0},
     {"mapping", 'm', "DESCRIPTION.yaml", 0,
      MAPPING_HELP ". Default: the one the maps were made with", 0},
-    {"overwrite", KEY_OVERWRITE, NULL, 0, "Replace a report that is there already", 0},
+    {"overwrite", 'f', NULL, 0, "Replace a report that is there already", 0},
     {0}};
 
 static const char doc[] =
@@ -106,7 +107,7 @@ static error_t parse(int key, char *arg, struct argp_state *state)
     case 'm':
         w->from.mapping = arg;
         return 0;
-    case KEY_OVERWRITE:
+    case 'f':
         w->overwrite = true;
         return 0;
     case ARGP_KEY_ARG:
@@ -180,13 +181,6 @@ static enum status read_pixels(struct making *m, struct report *rep)
     return st;
 }
 
-static bool has_value(const struct maps_view *v, int id)
-{
-    for (size_t i = 0; v->map[id] && i < v->nx * v->ny; i++)
-        if (isfinite(v->map[id][i])) return true;
-    return false;
-}
-
 static void choose(struct making *m, int id)
 {
     for (size_t k = 0; k < m->n_maps; k++)
@@ -198,23 +192,16 @@ static void choose(struct making *m, int id)
  * one. */
 static enum status read_map(struct making *m, const char *word, struct report *rep)
 {
-    const char *names[MAP_COUNT];
     bool known = false, there = false;
     for (int i = 0; i < MAP_COUNT; i++) {
-        char label[64];
-        names[i] = map_rows[i].name;
-        map_label(i, label);
-        if (strcmp(word, names[i]) != 0 && strcmp(word, label) != 0) continue;
+        if (!map_is_named(word, i)) continue;
         known = true;
         if (!m->view.map[i]) continue;
         there = true;
         choose(m, i);
     }
-    if (there) return ST_OK;
-    if (known) return fail(rep, ST_USAGE, "%s: has no map '%s'", m->view.path, word);
-    int near = words_nearest(word, names, MAP_COUNT);
-    return fail(rep, ST_USAGE, "'%.64s' is not a map%s%s; `cantle manual maps` lists them", word,
-                near < 0 ? "" : "; did you mean ", near < 0 ? "" : names[near]);
+    if (!known) return map_unknown(word, rep);
+    return there ? ST_OK : fail(rep, ST_USAGE, "%s: has no map '%s'", m->view.path, word);
 }
 
 static enum status read_maps(struct making *m, struct report *rep)
@@ -224,7 +211,7 @@ static enum status read_maps(struct making *m, struct report *rep)
         st = read_map(m, m->wish->map[i], rep);
     if (st != ST_OK || m->n_maps) return st;
     for (int i = 0; i < MAP_COUNT; i++)
-        if (has_value(&m->view, i)) m->map[m->n_maps++] = (enum map_id)i;
+        if (map_has_value(&m->view, (enum map_id)i)) m->map[m->n_maps++] = (enum map_id)i;
     if (m->n_maps == 0 && m->view.map[MAP_modulus]) /* shows what was rejected */
         m->map[m->n_maps++] = MAP_modulus;
     return m->n_maps ? ST_OK : fail(rep, ST_INPUT, "%s: holds no map to show", m->view.path);
@@ -240,7 +227,10 @@ static enum status read_path(struct making *m, struct report *rep)
                          : snprintf(m->path, sizeof m->path, "%.*s.html", (int)n, w->from.file);
     if (used < 0 || (size_t)used >= sizeof m->path - 8)
         return fail(rep, ST_USAGE, "the name of the report is too long");
-    return output_check(m->path, w->from.file, w->overwrite, rep);
+    enum status st = output_check(m->path, w->from.file, w->overwrite, rep);
+    if (st == ST_OK && w->from.mapping)
+        st = output_check(m->path, w->from.mapping, w->overwrite, rep);
+    return st;
 }
 
 /* --- what goes in --- */
@@ -317,7 +307,10 @@ static enum status add_curve(struct making *m, struct curve_case *c, const struc
     st = html_report_curve(m->page, &curve, fits, &thinned, rep);
     m->count.curves += *fits;
     m->count.thinned += *fits && thinned;
-    m->count.differ += *fits && !agrees(m, c);
+    const size_t at = pick->row * m->view.nx + pick->column;
+    bool copied = maps_view_copied(&m->view, at);
+    m->count.copied += *fits && copied;
+    if (*fits && !copied && m->view.state[at] != STATE_pending) m->count.differ += !agrees(m, c);
     return st;
 }
 
@@ -354,7 +347,8 @@ static enum status add_curves(struct making *m, struct curve_case *c, size_t fro
 static enum status open_curves(struct making *m, struct curve_case *c, struct report *rep)
 {
     enum status st = curve_case_of_maps(c, &m->wish->from, &m->view, rep);
-    if (st == ST_OK || st == ST_MEMORY || is_choosy(m->wish)) return st;
+    if (st == ST_OK) return output_check(m->path, c->volume_path, m->wish->overwrite, rep);
+    if (st == ST_MEMORY || is_choosy(m->wish)) return st;
     snprintf(m->no_curves, sizeof m->no_curves, "%s", rep->text);
     return ST_OK;
 }
@@ -431,6 +425,12 @@ static enum status add_cautions(struct making *m, struct report *rep)
                                  "Of %zu curves not all samples are in this report, but every "
                                  "second, third, ... one; the fit used all.",
                                  m->count.thinned);
+    if (st == ST_OK && m->count.copied)
+        st = html_report_caution(
+            r, rep,
+            "%zu of %zu curves are of pixels that a refit copied: their results are those of the "
+            "file it started from, the fit drawn here is by the recipe of this one.",
+            m->count.copied, m->count.curves);
     if (st == ST_OK && m->count.differ)
         st = html_report_caution(
             r, rep,
@@ -444,24 +444,20 @@ static enum status add_cautions(struct making *m, struct report *rep)
 
 static enum status write_file(struct making *m, struct report *rep)
 {
-    char part[sizeof m->path];
-    snprintf(part, sizeof part, "%.*s.part", (int)sizeof part - 6, m->path);
-    enum status st = output_reserve(part, html_report_size(m->page), rep);
+    struct whole_file w;
+    FILE *out;
+    enum status st = whole_begin(&w, m->path, m->wish->from.file, m->wish->overwrite,
+                                 html_report_size(m->page), rep);
     if (st != ST_OK) return st;
-    FILE *out = fopen(part, "r+be");
-    st = out ? html_report_write(m->page, out, rep)
-             : fail(rep, ST_OUTPUT, "cannot be opened: %s", strerror(errno));
-    if (out) m->size = (size_t)ftell(out);
-    if (out && fflush(out) != 0 && st == ST_OK)
-        st = fail(rep, ST_OUTPUT, "cannot be written: %s", strerror(errno));
-    if (out && fclose(out) != 0 && st == ST_OK)
-        st = fail(rep, ST_OUTPUT, "cannot be written: %s", strerror(errno));
-    if (st != ST_OK)
-        st = within(rep, st, "%s: ", m->path);
-    else
-        st = output_publish(part, m->path, m->wish->overwrite, rep);
-    if (st != ST_OK) unlink(part);
-    return st;
+    st = whole_open(&w, &out, rep);
+    if (st == ST_OK) {
+        st = html_report_write(m->page, out, rep);
+        m->size = (size_t)ftell(out);
+        if (st != ST_OK) st = within(rep, st, "%s: ", m->path);
+        enum status closed = whole_close(&w, &out, st == ST_OK ? rep : &(struct report){""});
+        if (st == ST_OK) st = closed;
+    }
+    return whole_finish(&w, st, rep);
 }
 
 static void announce(const struct making *m)

@@ -87,7 +87,9 @@ enum status report_caution_maps(struct html_report *r, const struct maps_view *v
                                  "computed.",
                                  v->summary.state[STATE_pending], v->nx * v->ny);
     if (st == ST_OK)
-        st = caution_state(r, v, STATE_rejected, "rejected and have no fitted values", rep);
+        st = caution_state(r, v, STATE_rejected,
+                           "rejected: their fitted values, where there are any, are not to be used",
+                           rep);
     if (st == ST_OK)
         st = caution_state(r, v, STATE_doubtful, "doubtful: look at them before using them", rep);
     if (st == ST_OK) st = caution_tip(r, v, rep);

@@ -32,7 +32,7 @@ static void write_words(const struct summary_all *a, const struct map_summary_pa
     describe_value(s->low, unit, two, sizeof two);
     describe_value(s->high, unit, three, sizeof three);
     add_line(text, size, "solid line: median %s", one);
-    if (s->draws) add_line(text, size, "; dashed: 95 %% interval, %s to %s", two, three);
+    if (isfinite(s->low)) add_line(text, size, "; dashed: 95 %% interval, %s to %s", two, three);
     add_line(text, size, "; %zu of %zu chosen pixels used, worth %.0f independent ones",
              s->robust.n, a->chosen, s->correlation.n_effective);
     if (isfinite(p->budget))
@@ -42,9 +42,10 @@ static void write_words(const struct summary_all *a, const struct map_summary_pa
         double mean = summary_phase_mean(&s->phases.fit[s->phases.chosen - 1], j);
         describe_value(mean, unit, one, sizeof one);
         describe_value(mean * s->phases.average_se[j], unit, two, sizeof two);
-        add_line(text, size,
-                 "\nphase %d: %.1f %% of the area (standard error %.1f %%), mean %s (%s)", j + 1,
-                 100 * s->phases.fraction[j], 100 * s->phases.weight_se[j], one, two);
+        add_line(
+            text, size,
+            "\nphase %d: %.1f %% of the area (standard error %.1f %%), mean %s (standard error %s)",
+            j + 1, 100 * s->phases.fraction[j], 100 * s->phases.weight_se[j], one, two);
     }
     if (a->mask) add_line(text, size, "\nmask: %s", a->mask);
 }

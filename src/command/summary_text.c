@@ -54,6 +54,11 @@ static void print_median(const struct summary_all *a, const struct map_summary_p
         describe_line(label, "median %s of %zu pixels", median, s->robust.n);
         return;
     }
+    if (isnan(s->low)) {
+        describe_line(label, "median %s of %zu pixel%s, too few for an interval", median,
+                      s->robust.n, s->robust.n == 1 ? "" : "s");
+        return;
+    }
     describe_line(label, "median %s, 95 %% between %s and %s; %zu pixels", median, low, high,
                   s->robust.n);
     describe_line("",
@@ -94,10 +99,17 @@ static void print_quantiles(const struct map_summary_part *p)
     }
 }
 
+/* The formula ends where p does not matter any more. */
+static const char *p_words(double p, char out[32])
+{
+    snprintf(out, 32, p < 1e-30 ? "below 1e-30" : "%.2g", p);
+    return out;
+}
+
 static void print_lognormal(const struct map_summary_part *p)
 {
     const struct lognormal *l = &p->s.lognormal;
-    char middle[48];
+    char middle[48], text[2][32];
     if (p->s.not_positive)
         describe_line("", "  %zu values are not above zero and have no logarithm",
                       p->s.not_positive);
@@ -107,8 +119,8 @@ static void print_lognormal(const struct map_summary_part *p)
                   exp(l->sigma));
     describe_line("",
                   "    does it fit? largest distance of the distributions %.3g; Anderson-Darling "
-                  "%.3g, p = %.2g for independent pixels, %.2g for correlated ones",
-                  l->distance, l->a2, l->p, l->p_correlated);
+                  "%.3g, p %s for independent pixels, %s for correlated ones",
+                  l->distance, l->a2, p_words(l->p, text[0]), p_words(l->p_correlated, text[1]));
 }
 
 static void print_phase(const struct map_summary_part *p, int j)
@@ -121,8 +133,8 @@ static void print_phase(const struct map_summary_part *p, int j)
     show(average * f->average_se[j], p, se);
     show(exp(m->mean[j]), p, middle);
     describe_line("",
-                  "    phase %d: area fraction %.1f %% (standard error %.1f %%), mean %s (%s), "
-                  "geometric mean %s, geometric standard deviation %.3g",
+                  "    phase %d: area fraction %.1f %% (standard error %.1f %%), mean %s "
+                  "(standard error %s), geometric mean %s, geometric standard deviation %.3g",
                   j + 1, 100 * f->fraction[j], 100 * f->weight_se[j], mean, se, middle,
                   exp(m->sd[j]));
 }

@@ -1,34 +1,9 @@
+#include "base/base64.h"
 #include "export/export_private.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* Base64 (RFC 4648) of a stream of bytes. */
-struct base64 {
-    FILE *out;
-    unsigned char held[3];
-    size_t n;
-};
-
-static void put_group(struct base64 *b)
-{
-    static const char digits[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    unsigned word = (unsigned)b->held[0] << 16 | (unsigned)b->held[1] << 8 | b->held[2];
-    for (size_t i = 0; i < 4; i++)
-        fputc(i <= b->n ? digits[word >> (18 - 6 * i) & 63] : '=', b->out);
-    memset(b->held, 0, sizeof b->held);
-    b->n = 0;
-}
-
-static void put_bytes(struct base64 *b, const void *bytes, size_t n)
-{
-    const unsigned char *from = bytes;
-    for (size_t i = 0; i < n; i++) {
-        b->held[b->n++] = from[i];
-        if (b->n == 3) put_group(b);
-    }
-}
 
 static void put_text(FILE *out, const char *text)
 {
@@ -57,11 +32,11 @@ static void put_array(FILE *out, const struct export_maps *m, const struct expor
     if (*a->unit) fputs(" (", out);
     put_text(out, a->unit);
     fprintf(out, "%s\">\n", *a->unit ? ")" : "");
-    put_bytes(&b, &bytes, sizeof bytes);
+    base64_put(&b, &bytes, sizeof bytes);
     for (size_t l = 0; l < a->layers; l++)
         for (size_t p = 0; p < m->ny * m->nx; p++)
-            put_bytes(&b, (const char *)a->data + (p * a->layers + l) * item, item);
-    if (b.n > 0) put_group(&b);
+            base64_put(&b, (const char *)a->data + (p * a->layers + l) * item, item);
+    base64_end(&b);
     fputs("\n        </DataArray>\n", out);
 }
 

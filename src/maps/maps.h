@@ -129,6 +129,8 @@ struct maps_view {
 };
 
 enum status maps_view_load(struct maps_view *out, const char *path, struct report *rep) MUST_CHECK;
+/** A refit copied this pixel [0, ny*nx) from the file it started from, whose recipe made it. */
+bool maps_view_copied(const struct maps_view *v, size_t pixel);
 void maps_view_free(struct maps_view *v);
 /** True if the file has the layout of a map file (finished or .part). */
 bool maps_is_one(const char *path);

@@ -77,6 +77,8 @@ enum status maps_check_places(const struct maps *m, const struct maps_origin *or
     const char *input = origin->volume->path, *recipe = origin->recipe->path;
     enum status st = output_check(m->path, input, m->overwrite, rep);
     if (st == ST_OK && *recipe) st = output_check(m->path, recipe, m->overwrite, rep);
+    if (st == ST_OK && origin->parent)
+        st = output_check(m->path, origin->parent->view.path, m->overwrite, rep);
     return st;
 }
 

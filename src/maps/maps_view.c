@@ -342,6 +342,11 @@ enum status maps_view_load(struct maps_view *out, const char *path, struct repor
     return within(rep, st, "%s: ", path);
 }
 
+bool maps_view_copied(const struct maps_view *v, size_t pixel)
+{
+    return *v->refit_json && v->run_of_pixel && v->run_of_pixel[pixel] == 0;
+}
+
 void maps_view_free(struct maps_view *v)
 {
     for (int i = 0; i < MAP_COUNT; i++) {

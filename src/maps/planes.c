@@ -1,6 +1,7 @@
 #include "maps/planes.h"
 
 #include "base/watch.h"
+#include "maps/agree.h"
 #include "maps/pack.h"
 #include "maps/pulse.h"
 
@@ -289,11 +290,13 @@ void planes_copy(const struct maps *m, uint8_t *state, struct h5put *p, struct p
     if (p->st == ST_OK) p->st = worker_begin(&w, m, state, p->rep);
     if (p->st == ST_OK && !(buffer = malloc(most)))
         p->st = fail(p->rep, ST_MEMORY, "not enough memory to finish the maps");
-    if (!another(m->comm, p->st == ST_OK)) goto done;
-    share_state(m, state);
-    for (size_t i = 0; another(m->comm, i < n && p->st == ST_OK); i += (size_t)ranks)
-        lead_round(&w, p, pieces, n, i, buffer, most, found);
-done:
+    /* a rank without room for its part could take part in nothing that follows */
+    p->st = agree(m->comm, p->st, p->rep);
+    if (p->st == ST_OK) {
+        share_state(m, state);
+        for (size_t i = 0; another(m->comm, i < n && p->st == ST_OK); i += (size_t)ranks)
+            lead_round(&w, p, pieces, n, i, buffer, most, found);
+    }
     free(buffer);
     worker_end(&w);
 }
@@ -309,7 +312,8 @@ enum status planes_help(const struct maps *m, struct report *rep)
     MPI_Comm_size(m->comm, &ranks);
     if (st == ST_OK && !state)
         st = fail(rep, ST_MEMORY, "not enough memory to finish %zu pixels", pixels);
-    if (!another(m->comm, false)) goto done;
+    st = agree(m->comm, st, rep);
+    if (st != ST_OK) goto done;
     share_state(m, state);
     for (size_t i = (size_t)m->rank; another(m->comm, false); i += (size_t)ranks) {
         struct head head = {.st = st};

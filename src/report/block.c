@@ -1,3 +1,4 @@
+#include "base/base64.h"
 #include "report/report_private.h"
 
 #include <stdlib.h>
@@ -5,23 +6,6 @@
 
 /* Tags, name and line ends around the data. */
 enum { AROUND = 96 };
-
-size_t base64_write(const unsigned char *data, size_t n, char *out)
-{
-    static const char digits[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    char *to = out;
-    for (size_t i = 0; i < n; i += 3) {
-        size_t left = n - i;
-        unsigned bits = (unsigned)data[i] << 16;
-        if (left > 1) bits |= (unsigned)data[i + 1] << 8;
-        if (left > 2) bits |= data[i + 2];
-        *to++ = digits[bits >> 18 & 63];
-        *to++ = digits[bits >> 12 & 63];
-        *to++ = left > 1 ? digits[bits >> 6 & 63] : '=';
-        *to++ = left > 2 ? digits[bits & 63] : '=';
-    }
-    return (size_t)(to - out);
-}
 
 size_t block_size(size_t n)
 {

@@ -119,8 +119,8 @@ enum status html_report_map(struct html_report *r, enum map_id id, bool *fits, s
     *fits = r->used + needed <= r->most;
     if (!*fits) return ST_OK;
     enum status st = units_from_si(map_rows[id].si_unit, v->unit[id], &from_si, rep);
-    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", v->path, label);
     map_label((int)id, label);
+    if (st != ST_OK) return within(rep, st, "%s: /entry/maps/%s: ", v->path, label);
     snprintf(name, sizeof name, "plane-%s", label);
     st = block_add(r, name, v->map[id], sizeof(float), n, rep);
     snprintf(name, sizeof name, "plane-%s_errors", label);

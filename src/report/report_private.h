@@ -37,8 +37,4 @@ json_t *number_json(double value);
 /** Axes, states, flags, colours: what does not depend on what is embedded. */
 enum status facts_of_view(struct html_report *r, struct report *rep) MUST_CHECK;
 
-/** Base64 (RFC 4648, section 4) of n bytes; `out` has room for 4 ((n + 2)/3) and gets no 0.
- * @return how many were written */
-size_t base64_write(const unsigned char *data, size_t n, char *out);
-
 #endif

@@ -1,4 +1,5 @@
 /* The page put together. */
+#include "base/base64.h"
 #include "report/assets.h"
 #include "report/report_private.h"
 

@@ -7,7 +7,11 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { PHASE_VALUES = 50, PHASE_DRAWS = 200 };
+/* Even from the smallest to the largest of n values the median lies with probability 1 - 2^(1-n)
+ * only: below six that is no 95 %. H.A. David and H.N. Nagaraja, Order Statistics, 2003,
+ * section 7.1
+ */
+enum { PHASE_VALUES = 50, PHASE_DRAWS = 200, FEWEST_FOR_INTERVAL = 6 };
 
 /* Buffers of one summary. */
 struct work {
@@ -88,6 +92,7 @@ static void close_median(struct work *w, size_t n, struct summary *out)
 {
     gsl_sort(w->median, 1, n);
     out->draws = n;
+    if (w->n < FEWEST_FOR_INTERVAL) return;
     out->median_se = n > 1 ? gsl_stats_sd(w->median, 1, n) * sqrt(out->correlation.lost) : NAN;
     out->level = blocks_level(&out->correlation, w->n, SUMMARY_COVERAGE);
     out->low = robust_quantile(w->median, n, out->level);

@@ -26,12 +26,12 @@ struct summary {
     size_t not_positive;            /**< values that have no logarithm */
     struct correlation correlation; /**< of the ranks */
     size_t draws;
-    double median_se, low,
-        high;                   /**< standard error and interval of the median; NaN without draws */
-    double level;               /**< of the lower percentile that the interval begins with */
-    struct lognormal lognormal; /**< of the positive values, in SI */
-    bool has_phases;            /**< 50 positive values or more, and they were asked for */
-    struct phases phases;       /**< of ln(x/SI unit) */
+    double median_se, low, high; /**< standard error and interval of the median; NaN without draws,
+                                    or below 6 values */
+    double level;                /**< of the lower percentile that the interval begins with */
+    struct lognormal lognormal;  /**< of the positive values, in SI */
+    bool has_phases;             /**< 50 positive values or more, and they were asked for */
+    struct phases phases;        /**< of ln(x/SI unit) */
 };
 
 /** Borrowed planes of one map. */

@@ -1,15 +1,20 @@
 /* Figures of a study, and the page that holds all its results: plain HTML without scripts. */
+#include "base/base64.h"
 #include "base/units.h"
 #include "figure/figure.h"
 #include "study/table.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-static void picture_name(const struct study *s, size_t map, char out[128])
+static enum status picture_path(const struct study *s, size_t map, char out[4096],
+                                struct report *rep)
 {
-    snprintf(out, 128, "study-%s.png", map_rows[s->map[map]].name);
+    int n = snprintf(out, 4096, "%s/study-%s.png", s->folder, map_rows[s->map[map]].name);
+    return n > 0 && n < 4096 ? ST_OK
+                             : fail(rep, ST_OUTPUT, "%s: the folder's name is too long", s->folder);
 }
 
 static enum status draw_map(const struct study *s, const struct study_table *t, size_t map,
@@ -17,7 +22,7 @@ static enum status draw_map(const struct study *s, const struct study_table *t, 
 {
     const struct study_map *m = &t->map[map];
     const struct map_row *row = &map_rows[s->map[map]];
-    char name[128], path[4096];
+    char path[4096];
     struct figure_group *group = calloc(s->conditions, sizeof *group);
     char(*note)[64] = calloc(s->conditions, sizeof *note);
     double *value = malloc((m->cells + 1) * sizeof *value);
@@ -35,9 +40,7 @@ static enum status draw_map(const struct study *s, const struct study_table *t, 
                                          g->median,       g->low,  g->high};
         at += g->cells;
     }
-    picture_name(s, map, name);
-    if (st == ST_OK && snprintf(path, sizeof path, "%s/%s", s->folder, name) >= (int)sizeof path)
-        st = fail(rep, ST_OUTPUT, "%s: the folder's name is too long", s->folder);
+    if (st == ST_OK) st = picture_path(s, map, path, rep);
     if (st == ST_OK)
         st = figure_groups(s->title, row->words, row->si_unit, m->ratio, group, s->conditions, path,
                            rep);
@@ -187,19 +190,38 @@ static void put_pairs(FILE *out, const struct study *s, const struct study_table
     fputs("</table>\n", out);
 }
 
-static void put_map(FILE *out, const struct study *s, const struct study_table *t, size_t map)
+/* The picture itself, so that the page can be copied to another machine alone. */
+static enum status put_picture(FILE *out, const struct study *s, size_t map, struct report *rep)
+{
+    unsigned char piece[4096];
+    char path[4096];
+    struct base64 text = {.out = out};
+    enum status st = picture_path(s, map, path, rep);
+    FILE *picture = st == ST_OK ? fopen(path, "rbe") : NULL;
+    if (st == ST_OK && !picture)
+        st = fail(rep, ST_OUTPUT, "%s: cannot be read back: %s", path, strerror(errno));
+    if (!picture) return st;
+    fputs("<p><img src='data:image/png;base64,", out);
+    for (size_t n; (n = fread(piece, 1, sizeof piece, picture)) > 0;)
+        base64_put(&text, piece, n);
+    base64_end(&text);
+    fprintf(out, "' alt='%s of each cell, by condition'></p>\n", map_rows[s->map[map]].words);
+    if (ferror(picture)) st = fail(rep, ST_OUTPUT, "%s: cannot be read back", path);
+    fclose(picture);
+    return st;
+}
+
+static enum status put_map(FILE *out, const struct study *s, const struct study_table *t,
+                           size_t map, struct report *rep)
 {
     const struct map_row *row = &map_rows[s->map[map]];
-    char name[128];
-    picture_name(s, map, name);
     fputs("<h2>", out);
     put(out, row->words);
     fputs("</h2>\n", out);
-    if (t->map[map].cells > 0)
-        fprintf(out, "<p><img src='%s' alt='%s of each cell, by condition'></p>\n", name,
-                row->words);
+    enum status st = t->map[map].cells > 0 ? put_picture(out, s, map, rep) : ST_OK;
     put_groups(out, s, &t->map[map], row->si_unit);
     put_pairs(out, s, t, &t->map[map], row->si_unit);
+    return st;
 }
 
 static void put_volumes(FILE *out, const struct study *s, const struct study_table *t)
@@ -256,9 +278,10 @@ static const char *const how = "<h2>How to read this</h2>\n"
 
 enum status study_write_page(const struct study *s, const struct study_table *t, struct report *rep)
 {
-    FILE *out;
-    enum status st = study_open(s, "study.html", &out, rep);
+    struct study_file f;
+    enum status st = study_open(s, "study.html", &f, rep);
     if (st != ST_OK) return st;
+    FILE *out = f.out;
     fputs(head, out);
     fputs("<title>", out);
     put(out, s->title);
@@ -270,10 +293,10 @@ enum status study_write_page(const struct study *s, const struct study_table *t,
     put(out, s->recipe);
     fputs(".</p>\n", out);
     put_problems(out, s, t);
-    for (size_t m = 0; m < s->n_maps; m++)
-        put_map(out, s, t, m);
+    for (size_t m = 0; m < s->n_maps && st == ST_OK; m++)
+        st = put_map(out, s, t, m, rep);
     put_volumes(out, s, t);
     fputs(how, out);
     fputs("</body></html>\n", out);
-    return study_close(s, "study.html", &out, rep);
+    return study_close(&f, st, rep);
 }

@@ -123,34 +123,22 @@ void study_table_free(struct study_table *t)
 
 /* --- files --- */
 
-static enum status name_of(const struct study *s, const char *name, const char *ending,
-                           char out[4096], struct report *rep)
+enum status study_open(const struct study *s, const char *name, struct study_file *f,
+                       struct report *rep)
 {
-    int n = snprintf(out, 4096, "%s/%s%s", s->folder, name, ending);
-    return n > 0 && n < 4096 ? ST_OK
-                             : fail(rep, ST_OUTPUT, "%s: the folder's name is too long", s->folder);
-}
-
-enum status study_open(const struct study *s, const char *name, FILE **out, struct report *rep)
-{
-    char path[4096];
-    *out = NULL;
-    enum status st = name_of(s, name, ".part", path, rep);
+    int n = snprintf(f->path, sizeof f->path, "%s/%s", s->folder, name);
+    f->out = NULL;
+    if (n < 0 || (size_t)n >= sizeof f->path)
+        return fail(rep, ST_OUTPUT, "%s: the folder's name is too long", s->folder);
+    enum status st = whole_begin(&f->whole, f->path, s->path, true, 0, rep);
     if (st != ST_OK) return st;
-    *out = fopen(path, "we");
-    return *out ? ST_OK : fail(rep, ST_OUTPUT, "%s: cannot be written: %s", path, strerror(errno));
+    st = whole_open(&f->whole, &f->out, rep);
+    return st == ST_OK ? st : whole_finish(&f->whole, st, rep);
 }
 
-enum status study_close(const struct study *s, const char *name, FILE **file, struct report *rep)
+enum status study_close(struct study_file *f, enum status st, struct report *rep)
 {
-    char part[4096], path[4096];
-    enum status st = name_of(s, name, ".part", part, rep);
-    if (st == ST_OK) st = name_of(s, name, "", path, rep);
-    bool bad = ferror(*file);
-    if (fclose(*file) != 0) bad = true;
-    *file = NULL;
-    if (st == ST_OK && !bad && rename(part, path) == 0) return ST_OK;
-    if (st == ST_OK) st = fail(rep, ST_OUTPUT, "%s: cannot be written: %s", path, strerror(errno));
-    unlink(part);
-    return st;
+    struct report unused;
+    enum status closed = whole_close(&f->whole, &f->out, st == ST_OK ? rep : &unused);
+    return whole_finish(&f->whole, st == ST_OK ? closed : st, rep);
 }

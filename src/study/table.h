@@ -2,6 +2,7 @@
 #ifndef CANTLE_STUDY_TABLE_H
 #define CANTLE_STUDY_TABLE_H
 
+#include "base/whole_file.h"
 #include "curve/result.h"
 #include "review/nested.h"
 #include "study/run.h"
@@ -63,10 +64,15 @@ enum status study_print_json(FILE *out, const struct study *s, const struct stud
 /** The same results as text: conditions, then comparisons. */
 void study_print(FILE *out, const struct study *s, const struct study_table *t);
 
-/** One file of results: PART is written and renamed to FOLDER/NAME when it is whole. */
-enum status study_open(const struct study *s, const char *name, FILE **out,
+/** One file of results, FOLDER/NAME: it appears whole, in place of an older one, or not at all. */
+struct study_file {
+    FILE *out;
+    char path[4096];
+    struct whole_file whole;
+};
+enum status study_open(const struct study *s, const char *name, struct study_file *f,
                        struct report *rep) MUST_CHECK;
-enum status study_close(const struct study *s, const char *name, FILE **file,
-                        struct report *rep) MUST_CHECK;
+/** @param st  of the writing; its failure removes what was written. @return st, or the failure */
+enum status study_close(struct study_file *f, enum status st, struct report *rep) MUST_CHECK;
 
 #endif

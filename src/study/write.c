@@ -72,13 +72,13 @@ static void put_row(FILE *out, const struct study *s, const struct study_volume 
 
 enum status study_write_csv(const struct study *s, const struct study_table *t, struct report *rep)
 {
-    FILE *out;
-    enum status st = study_open(s, "study.csv", &out, rep);
+    struct study_file f;
+    enum status st = study_open(s, "study.csv", &f, rep);
     if (st != ST_OK) return st;
-    put_head(out, s);
+    put_head(f.out, s);
     for (size_t i = 0; i < s->n; i++)
-        put_row(out, s, &s->volume[i], &t->row[i]);
-    return study_close(s, "study.csv", &out, rep);
+        put_row(f.out, s, &s->volume[i], &t->row[i]);
+    return study_close(&f, ST_OK, rep);
 }
 
 /* --- JSON --- */
@@ -174,13 +174,9 @@ enum status study_print_json(FILE *out, const struct study *s, const struct stud
 
 enum status study_write_json(const struct study *s, const struct study_table *t, struct report *rep)
 {
-    FILE *out;
-    enum status st = study_open(s, "study.json", &out, rep);
-    if (st != ST_OK) return st;
-    st = study_print_json(out, s, t, rep);
-    if (st == ST_OK) return study_close(s, "study.json", &out, rep);
-    fclose(out);
-    return st;
+    struct study_file f;
+    enum status st = study_open(s, "study.json", &f, rep);
+    return st == ST_OK ? study_close(&f, study_print_json(f.out, s, t, rep), rep) : st;
 }
 
 /* --- text --- */

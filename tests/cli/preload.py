@@ -92,6 +92,20 @@ hid_t H5Dopen2(hid_t at, const char *name, hid_t how)
 }
 """
 
+NO_MEMORY = r"""
+#include <stddef.h>
+#include <stdlib.h>
+#include <string.h>
+void *__libc_malloc(size_t n);
+/* Rank FAIL_RANK has no block of FAIL_BYTES bytes. */
+void *malloc(size_t n)
+{
+    const char *rank = getenv("PMI_RANK"), *fails = getenv("FAIL_RANK"), *bytes = getenv("FAIL_BYTES");
+    if (rank && fails && bytes && strcmp(rank, fails) == 0 && n == strtoul(bytes, NULL, 10)) return NULL;
+    return __libc_malloc(n);
+}
+"""
+
 HANGING_FINALIZE = r"""
 #include <unistd.h>
 /* MPICH 4.0 does this between hosts now and then. */

@@ -140,6 +140,18 @@ class Compare(InFolder):
         text = self.run_there("compare", "film-a.h5", "other-a.h5").stdout
         self.assertIn("not said, since the files were made from other curves", text)
 
+    def test_nothing_in_common(self):
+        """Over no pixel nothing is the same, and a file without a digest does not say which curves it is from."""
+        self.run_there("map", "a.yaml", "film.h5", "-o", "half.h5", "-f", "--stop-after", "1 ms", status=75)
+        said = self.compared("half.h5.part", "film-a.h5")
+        self.assertEqual(said["compared"], 0)
+        self.assertIsNone(said["same_curves"])
+        self.assertFalse(any(m["same"] for m in said["maps"].values()))
+        self.assertIn("unfinished", said["criterion"]["not_given"])
+        text = self.run_there("compare", "half.h5.part", "film-a.h5").stdout
+        self.assertIn("no pixel is accepted or doubtful in both", text)
+        self.assertNotIn("other curves", text)
+
     def test_other_samples(self):
         for model, words in (("dmt", "other samples"), ("paraboloid", "not the noise")):
             more = ["--set", "contact.fit_space=force"] if model == "paraboloid" else []

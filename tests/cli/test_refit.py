@@ -188,6 +188,11 @@ class Refit(InFolder):
         self.refuses("refit", "base.h5", "--mapping", "a.yaml", "-o", "no.h5", status=2, says=["--mapping"])
         self.refuses("refit", "--model", "cone", "-o", "no.h5", status=2, says=["no map file"])
         self.refuses("refit", "base.h5", "--model", "cone", status=2, says=["-o"])
+        for name in ("base.h5", "film.h5"):  # what it is made from is never replaced
+            self.refuses("refit", "base.h5", "--set", "sample.poisson_ratio=0.4", "-o", name, "--overwrite", status=5,
+                         says=[name, "input"])
+        usage = self.run_there("refit", "--help").stdout
+        self.assertNotIn("RECIPE.yaml", usage)
         self.assertEqual(film, (self.folder / "base.h5").read_bytes())
         self.run_there("map", "base.yaml", "film.h5", "-o", "half.h5", "-f", "--stop-after", "1 ms", status=75)
         self.refuses("refit", "half.h5.part", "--model", "cone", "-o", "no.h5", status=4, says=["not finished"])

@@ -231,7 +231,10 @@ class Limits(WithReport):
         self.refuses("report", "v.h5", "-o", "s.html", status=INPUT, says=["v.h5"])
         self.refuses("report", "none.h5", "-o", "s.html", status=INPUT, says=["none.h5"])
         self.refuses("report", "m.h5", "-o", "no/s.html", status=OUTPUT, says=["no/s.html"])
-        self.refuses("report", "m.h5", "-o", "m.h5", "--overwrite", status=OUTPUT, says=["m.h5", "input"])
+        volume = (self.folder / "v.h5").read_bytes()
+        for name in ("m.h5", "v.h5"):
+            self.refuses("report", "m.h5", "-o", name, "--overwrite", status=OUTPUT, says=[name, "input"])
+        self.assertEqual((self.folder / "v.h5").read_bytes(), volume)
         self.assertEqual({p.name for p in self.folder.iterdir()}, before)
         (self.folder / "there.html").write_text("mine")
         self.refuses("report", "m.h5", "-o", "there.html", status=OUTPUT, says=["there.html", "--overwrite"])
@@ -242,7 +245,27 @@ class Limits(WithReport):
         with h5py.File(self.folder / "part.h5", "r+") as f:
             f["entry/maps/state"][2:, :] = 0
         self.run_there("report", "part.h5", "--curves", 2)
-        self.assertRegex(" ".join(read(self.folder / "part.html")[0]["cautions"]), "not finished: 84 of 108 pixels")
+        cautions = " ".join(read(self.folder / "part.html")[0]["cautions"])
+        self.assertRegex(cautions, "not finished: 84 of 108 pixels")
+        self.assertNotIn("computed again", cautions)
+
+    def test_what_a_killed_run_left(self):
+        """A report that was cut off while it was written does not stand in the way of the next."""
+        (self.folder / "cut.html.part").write_text("<!DOCTYPE html>")
+        self.run_there("report", "m.h5", "-o", "cut.html", "--curves", 2)
+        self.assertEqual((self.folder / "cut.html.part").read_text(), "<!DOCTYPE html>")
+
+    def test_pixels_that_a_refit_copied(self):
+        """Their numbers are by another recipe than the curve: that is said, and is not taken for another volume."""
+        self.run_there("refit", "m.h5", "--set", "sample.poisson_ratio=0.3", "--mask", "rectangle(0 0, 0.5 9)",
+                       "-o", "some.h5")
+        with h5py.File(self.folder / "some.h5") as f:
+            copied = f["entry/runs/run_of_pixel"][()] == 0
+        said = self.run_there("report", "some.h5", "-o", "some.html", "--curves", "all").stdout
+        cautions = " ".join(read(self.folder / "some.html")[0]["cautions"])
+        self.assertTrue(0 < copied.sum() < copied.size)
+        self.assertRegex(cautions, r"of 107 curves are of pixels that a refit copied")
+        self.assertNotIn("computed again", cautions + said)
 
 
 class Lines(WithReport):

@@ -403,6 +403,21 @@ class FailingDisks(Interrupted):
                 r.check_part(self.part, self.folder / "whole.h5")
                 self.finishes()
 
+    @unittest.skipIf(preload.SANITIZED, "the sanitizer wants to be the first library")
+    def test_no_memory_for_finishing(self):
+        """A rank that cannot take part in finishing is no reason to hang, to abort or to lose what is done."""
+        env = preload.library(self.folder, "no_memory", preload.NO_MEMORY)
+        self.run_there("simulate", "--columns", 33, "--rows", 31, "--samples", 64, "-o", "u.h5")
+        for rank, size in ((1, 1), (2, 4)):  # states are a byte a pixel, values four
+            with self.subTest(rank=rank, size=size):
+                failing = {**env, "FAIL_RANK": str(rank), "FAIL_BYTES": str(33 * 31 * size)}
+                done = subprocess.run(["mpiexec", "-n", "3", CANTLE, "map", "u.h5", "-o", "u-maps.h5", "-q", "-f"],
+                                      cwd=self.folder, env=failing, capture_output=True, text=True, timeout=300)
+                self.assertEqual(done.returncode, 8, done.stderr)
+                self.assertIn("not enough memory to finish 1023 pixels", self.one_line(done.stderr))
+                self.assertEqual([p.name for p in self.folder.glob("u-maps*")], ["u-maps.h5.part"])
+        self.run_there("map", "u.h5", "-o", "u-maps.h5", "-q", "--resume", ranks=2)
+
     def in_namespace(self, script):
         """A shell of root's rights in a mount namespace of its own, with a small disk at ./disk."""
         (self.folder / "disk").mkdir(exist_ok=True)
