@@ -24,5 +24,5 @@ cp "$scratch/models/dmt.png" "$root/docs/figures/models-dmt.png"
 for name in maps curve depth; do cp "$scratch/cells/cells-$name.png" "$root/docs/figures/"; done
 "$root/jobs/demo-lateral.sh" "$scratch/lateral" >/dev/null # its table is pasted into docs/lateral.md
 cp "$scratch/lateral/lateral.png" "$root/docs/figures/"
-"$root/jobs/demo-cell.sh" "$scratch/cell" >/dev/null
-cp "$scratch/cell/cells-maps.png" "$root/docs/figures/demo-cell.png"
+"$root/jobs/demo-relaxing-cells.sh" "$scratch/cell" >/dev/null
+cp "$scratch/cell/cells-maps.png" "$root/docs/figures/demo-relaxing-cells.png"

@@ -118,7 +118,7 @@ static enum status combine(struct tips *t, struct pixels *p, struct report *rep)
     t->plan.lever.item[t->item].value = t->sum.value;
     t->plan.lever.tip_item = LEVER_COUNT; /* of an earlier tip, if there was one */
     st = curve_plan_renew(&t->plan, rep);
-    const struct budget_job job = {&t->plan, &raw, t->work, NULL};
+    const struct budget_job job = {.plan = &t->plan, .curve = &raw, .work = t->work};
     return st == ST_OK ? tip_combine(&job, t->item, BUDGET_modulus, &reference, &t->sum, rep) : st;
 }
 

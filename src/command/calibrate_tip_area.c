@@ -132,7 +132,7 @@ static enum status combine(struct areas *a, struct pixels *p, struct report *rep
     a->sum = (struct tip_summary){.curves = a->fit.curves, .outliers = a->fit.outliers, .value = 1};
     a->sum.scatter = a->fit.scatter;
     area_fit_at(&a->fit, a->fit.middle_m, &a->sum.u_random);
-    const struct budget_job job = {&a->plan, &raw, a->work, NULL};
+    const struct budget_job job = {.plan = &a->plan, .curve = &raw, .work = a->work};
     return tip_combine(&job, LEVER_tip_area_factor, BUDGET_unloading_modulus, &reference, &a->sum,
                        rep);
 }

@@ -11,7 +11,7 @@
 struct compare_wish {
     const char *file[2], *output, *figure, *mask, *word[MAP_COUNT];
     size_t n_files, n_words;
-    bool json, overwrite, too_many;
+    bool json, overwrite, quiet, too_many;
 };
 
 static const struct argp_option options[] = {
@@ -25,6 +25,7 @@ static const struct argp_option options[] = {
      0},
     {"mask", 'm', "MASK", 0,
      "only the pixels that this mask chooses in A, such as 'modulus > 200 MPa' (docs/masks.md)", 0},
+    {"quiet", 'q', NULL, 0, "no progress", 0},
     {"json", 'j', NULL, 0, "all numbers as one JSON object instead of the text", 0},
     {0}};
 
@@ -52,6 +53,9 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return 0;
     case 'm':
         wish->mask = arg;
+        return 0;
+    case 'q':
+        wish->quiet = true;
         return 0;
     case 'j':
         wish->json = true;
@@ -123,6 +127,7 @@ enum status command_compare(int argc, char **argv, const struct world *world, st
     struct comparison *c = calloc(1, sizeof *c);
     if (!c) return fail(rep, ST_MEMORY, "not enough memory for a comparison");
     st = choose(&wish, c, rep);
+    c->progress = wish.quiet ? NULL : stderr;
     if (st == ST_OK) st = comparison_make(c, wish.file[0], wish.file[1], wish.mask, rep);
     if (st == ST_OK) st = show(&wish, c, rep);
     comparison_free(c);

@@ -258,6 +258,7 @@ static enum status choose_pixels(struct comparison *c, const char *mask, struct 
 enum status comparison_make(struct comparison *c, const char *a, const char *b, const char *mask,
                             struct report *rep)
 {
+    struct progress line;
     enum status st = maps_view_load(&c->a, a, rep);
     if (st == ST_OK) st = maps_view_load(&c->b, b, rep);
     if (st == ST_OK) st = check_grids(&c->a, &c->b, rep);
@@ -277,8 +278,12 @@ enum status comparison_make(struct comparison *c, const char *a, const char *b, 
     compare_flags(c);
     st = compare_recipes(c, rep);
     if (st == ST_OK) st = compare_used(c, rep);
-    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++)
+    progress_begin(&line, c->progress, "maps compared", MAP_COUNT);
+    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
         st = compare_map(c, (enum map_id)i, rep);
+        progress_show(&line, (uint64_t)i + 1);
+    }
+    progress_end(&line);
     return st == ST_OK ? compare_models(c, rep) : st;
 }
 

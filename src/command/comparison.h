@@ -2,6 +2,7 @@
 #ifndef CANTLE_COMMAND_COMPARISON_H
 #define CANTLE_COMMAND_COMPARISON_H
 
+#include "base/progress.h"
 #include "maps/maps.h"
 #include "review/agreement.h"
 #include "review/criterion.h"
@@ -24,6 +25,7 @@ struct compared_flag {
 
 struct comparison {
     struct maps_view a, b;
+    FILE *progress;                           /**< for people; NULL = silent */
     bool known_input;                         /**< both files say what they were made from */
     bool same_input;                          /**< same digest of the input: the same curves */
     bool wanted[MAP_COUNT], shown[MAP_COUNT]; /**< in JSON and files; in text and figures */

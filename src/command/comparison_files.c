@@ -277,9 +277,14 @@ static enum status add_criterion(struct planes *all, const struct comparison *c,
 
 static enum status fill_planes(struct planes *all, struct comparison *c, struct report *rep)
 {
+    struct progress line;
     enum status st = ST_OK;
-    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++)
+    progress_begin(&line, c->progress, "maps of differences", MAP_COUNT);
+    for (int i = 0; i < MAP_COUNT && st == ST_OK; i++) {
         if (c->wanted[i] && c->map[i].there) st = add_map(all, c, (enum map_id)i, rep);
+        progress_show(&line, (uint64_t)i + 1);
+    }
+    progress_end(&line);
     if (st == ST_OK && !*c->no_criterion) {
         st = add_criterion(all, c, "aicc", "AICc", c->aicc, rep);
         if (st == ST_OK) st = add_criterion(all, c, "bic", "BIC", c->bic, rep);

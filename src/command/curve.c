@@ -12,7 +12,7 @@
 struct curve_wish {
     struct curve_source from;
     const char *column, *row, *output, *text;
-    bool too_many;
+    bool too_many, json;
 };
 
 static const struct argp_option options[] = {
@@ -28,6 +28,7 @@ static const struct argp_option options[] = {
      0},
     {"text", 't', "FILE", 0,
      "Write the samples as columns of text; - is standard output, in place of the report", 0},
+    {"json", 'j', NULL, 0, "The report as one JSON object in SI units instead of text", 0},
     {0}};
 
 static const char doc[] =
@@ -54,6 +55,9 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return 0;
     case 't':
         wish->text = arg;
+        return 0;
+    case 'j':
+        wish->json = true;
         return 0;
     case ARGP_KEY_ARG:
         if (!wish->from.file)
@@ -86,6 +90,9 @@ static enum status read_wish(const struct curve_wish *wish, size_t *column, size
 {
     if (!wish->row || wish->too_many)
         return fail(rep, ST_USAGE, "write: cantle curve FILE COLUMN ROW");
+    if (wish->json && wish->text && strcmp(wish->text, "-") == 0)
+        return fail(rep, ST_USAGE,
+                    "--json and --text - both want standard output; name a file for the columns");
     enum status st = read_count(wish->column, "COLUMN", column, rep);
     return st == ST_OK ? read_count(wish->row, "ROW", row, rep) : st;
 }
@@ -111,19 +118,20 @@ static enum status show(const struct curve_wish *wish, const struct curve_case *
     char path[4200], name[512];
     enum status st = ST_OK;
     size_t n = strlen(wish->from.file);
-    bool columns_only = wish->text && strcmp(wish->text, "-") == 0;
+    bool words = !wish->json && !(wish->text && strcmp(wish->text, "-") == 0);
     if (n > 3 && strcmp(wish->from.file + n - 3, ".h5") == 0) n -= 3;
     int used = wish->output ? snprintf(path, sizeof path, "%s", wish->output)
                             : snprintf(path, sizeof path, "%.*s-c%zu-r%zu.png", (int)n,
                                        wish->from.file, c->column, c->row);
     st = used >= 0 && (size_t)used < sizeof path ? ST_OK
                                                  : fail(rep, ST_USAGE, "a file name is too long");
-    if (st == ST_OK && !columns_only) curve_report(stdout, c, "");
+    if (st == ST_OK && words) curve_report(stdout, c, "");
     if (st == ST_OK && wish->text) st = write_columns(c, wish->text, rep);
     if (st == ST_OK) st = curve_figure(c, path, rep);
     describe_name(path, name);
-    if (st == ST_OK && !columns_only) printf("figure: %s\n", name);
-    if (st == ST_OK && wish->text && !columns_only) printf("columns: %s\n", wish->text);
+    if (st == ST_OK && wish->json) return curve_report_json(c, path, wish->text, rep);
+    if (st == ST_OK && words) printf("figure: %s\n", name);
+    if (st == ST_OK && wish->text && words) printf("columns: %s\n", wish->text);
     return st;
 }
 

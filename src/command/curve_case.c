@@ -69,7 +69,7 @@ static enum status prepare(struct curve_case *c, struct report *rep)
     c->plan.pixel_pitch_m = volume_pixel_pitch(c->facts);
     if (st == ST_OK) st = lateral_check(&c->plan, twist, rep);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
-    st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, rep);
+    st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, NULL, rep);
     if (st != ST_OK) return st;
     c->work = curve_work_new(n_max);
     return c->work ? ST_OK : fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);

@@ -1,5 +1,5 @@
 /** Curves of a map file or a volume, one pixel after another, with everything that was read and
- * found, and three ways to show it. */
+ * found, and four ways to show it. */
 #ifndef CANTLE_COMMAND_CURVE_CASE_H
 #define CANTLE_COMMAND_CURVE_CASE_H
 
@@ -53,6 +53,11 @@ void curve_case_close(struct curve_case *c);
 
 /** The steps for a person, in lines. `before` stands at the beginning of each ("" or "# "). */
 void curve_report(FILE *out, const struct curve_case *c, const char *before);
+
+/** The same as one JSON object in SI units on standard output, with the names of what was written
+ * (columns: NULL = none). Errors: ST_MEMORY. */
+enum status curve_report_json(const struct curve_case *c, const char *figure, const char *columns,
+                              struct report *rep) MUST_CHECK;
 
 /** Columns of text: every sample of approach and retract, comments with the report before them. */
 void curve_columns(FILE *out, const struct curve_case *c);

@@ -18,7 +18,7 @@ struct options {
     const char *name[NAMES_MOST];
     size_t n_names;
     char label[MAP_COUNT][64]; /* what `all` stands for */
-    bool too_many, grid, overwrite, json;
+    bool too_many, grid, overwrite, json, quiet;
 };
 
 static const struct argp_option options[] = {
@@ -30,6 +30,7 @@ static const struct argp_option options[] = {
      "only these pixels (docs/masks.md); the others become NaN, whole numbers 0", 0},
     {"grid", KEY_GRID, NULL, 0, ".csv of one map: a table, x across and y down", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists", 0},
+    {"quiet", 'q', NULL, 0, "no progress", 0},
     {"json", 'j', NULL, 0, "tell what was written as one JSON object", 0},
     {0}};
 
@@ -69,6 +70,8 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return o->overwrite = true, 0;
     case 'j':
         return o->json = true, 0;
+    case 'q':
+        return o->quiet = true, 0;
     case ARGP_KEY_ARG:
         if (o->file)
             add_name(o, arg);
@@ -186,7 +189,8 @@ static enum status write_arrays(const struct options *o, const struct maps_view 
     double *y = in_um(v->y_m, v->ny), *x = in_um(v->x_m, v->nx);
     enum status st = array && out && y && x ? load_arrays(o, v, array, out, rep)
                                             : fail(rep, ST_MEMORY, "not enough memory to export");
-    const struct export_maps m = {v->ny, v->nx, y, x, v->title, v->path, o->n_names, out};
+    const struct export_maps m = {
+        v->ny, v->nx, y, x, v->title, v->path, o->n_names, out, o->quiet ? NULL : stderr};
     if (st == ST_OK) st = export_write(&m, format, o->grid, o->output, v->path, o->overwrite, rep);
     if (st == ST_OK) st = announce(o, v, array, rep);
     for (size_t i = 0; array && i < o->n_names; i++)

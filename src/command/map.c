@@ -33,7 +33,8 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     char *command_line = options_command_line(argc, argv);
     if (!command_line) return fail(rep, ST_MEMORY, "not enough memory for the command line");
     st = agree(MPI_COMM_WORLD, prepare(&o, &run, world, rep), rep);
-    if (st == ST_OK) st = grid_substrate(run.volume, &run.plan, MPI_COMM_WORLD, rep);
+    if (st == ST_OK)
+        st = grid_substrate(run.volume, &run.plan, MPI_COMM_WORLD, o.quiet ? NULL : stderr, rep);
     if (st == ST_OK) st = map_run_go(&o, &run, command_line, world, rep);
     watch_outcome(status_exit(st));
     map_run_end(&run);

@@ -11,6 +11,7 @@ static const struct argp_option option_rows[] = {
     {"output", 'o', "FILE", 0, "map file to write (HDF5); needed", 0},
     {"overwrite", 'f', NULL, 0, "replace FILE if it exists, once the new one is complete", 0},
     {"quiet", 'q', NULL, 0, "no progress and no summary", 0},
+    {"json", 'j', NULL, 0, "the summary as one JSON object in SI units, with --quiet too", 0},
     {"resume", 'r', NULL, 0,
      "go on with FILE.part where an earlier run stopped; begin if there is none; nothing to do if "
      "FILE is finished",
@@ -79,6 +80,9 @@ static error_t parse_option(int key, char *arg, struct argp_state *state)
         return 0;
     case 'q':
         o->quiet = true;
+        return 0;
+    case 'j':
+        o->json = true;
         return 0;
     case 'r':
         o->resume = true;

@@ -8,7 +8,7 @@
 struct map_options {
     const char *command, *wants; /**< for messages: its word, and what it cannot do without */
     const char *recipe_path, *volume_path, *output, *mapping;
-    bool overwrite, quiet, resume, take_over;
+    bool overwrite, quiet, json, resume, take_over;
     double stop_after_s;  /**< 0 = no limit */
     double checkpoint_s;  /**< MAP_CHECKPOINT_S */
     double no_progress_s; /**< MAP_NO_PROGRESS_S; 0 = no limit */

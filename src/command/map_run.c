@@ -64,6 +64,39 @@ enum status map_run_origin(const struct map_options *o, const struct map_run *ru
     return volume_setup_digest(run->volume, &out->setup, rep);
 }
 
+/* By one rank; all hear of it. */
+static enum status tell(const struct map_options *o, const struct map_outcome *outcome,
+                        const struct world *world, struct report *rep)
+{
+    enum status st = ST_OK;
+    if (world->rank == 0 && o->json)
+        st = map_summary_json(outcome, rep);
+    else if (world->rank == 0 && !o->quiet)
+        map_summary_print(outcome);
+    return agree(MPI_COMM_WORLD, st, rep);
+}
+
+static enum status tell_finished(const struct map_options *o, const struct map_run *run,
+                                 const struct world *world, struct report *rep)
+{
+    struct maps_view view = {0};
+    enum status st = world->rank == 0 ? maps_view_load(&view, o->output, rep) : ST_OK;
+    const struct map_outcome outcome = {.output = o->output,
+                                        .plan = &run->plan,
+                                        .summary = &view.summary,
+                                        .budget = view.has_budget ? &view.budget : NULL,
+                                        .pixels = view.nx * view.ny,
+                                        .before = view.nx * view.ny,
+                                        .run = run->found.run,
+                                        .ranks = world->size,
+                                        .parent = run->parent,
+                                        .finished_already = true};
+    st = agree(MPI_COMM_WORLD, st, rep);
+    if (st == ST_OK) st = tell(o, &outcome, world, rep);
+    maps_view_free(&view);
+    return st;
+}
+
 /* The finished file is there. Was it made from this volume? */
 static enum status already_finished(const struct map_options *o, const struct map_run *run,
                                     const struct world *world, struct report *rep)
@@ -71,7 +104,8 @@ static enum status already_finished(const struct map_options *o, const struct ma
     struct digest digest;
     char text[33];
     if (*run->found.digest) {
-        enum status st = grid_digest(run->volume, MPI_COMM_WORLD, &digest, rep);
+        enum status st = grid_digest(run->volume, MPI_COMM_WORLD, o->quiet ? NULL : stderr, &digest,
+                                     rep);
         if (st != ST_OK) return st;
         digest_text(digest, text);
         if (strcmp(text, run->found.digest) != 0)
@@ -80,6 +114,7 @@ static enum status already_finished(const struct map_options *o, const struct ma
                         "choose another name",
                         o->output, run->found.digest, text);
     }
+    if (o->json) return tell_finished(o, run, world, rep);
     if (world->rank == 0 && !o->quiet)
         printf("maps: %s is finished already, from this recipe and volume; nothing to do\n",
                o->output);
@@ -164,7 +199,7 @@ enum status map_run_go(const struct map_options *o, struct map_run *run, const c
                                         .seconds = progress_elapsed_s(&clock),
                                         .ranks = world->size,
                                         .parent = run->parent};
-    if (world->rank == 0 && !o->quiet) map_summary_print(&outcome);
+    if ((st = tell(o, &outcome, world, rep)) != ST_OK) return st;
     /* the finished file tells every rank the same: rank 0's counts are in it, and broadcast */
     if (summary.state[STATE_accepted] + summary.state[STATE_doubtful] == 0)
         return fail(rep, ST_ALL_REJECTED,

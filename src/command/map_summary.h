@@ -17,9 +17,12 @@ struct map_outcome {
     double seconds;
     int ranks;
     const struct maps_parent *parent; /**< of a refit, or NULL */
+    bool finished_already;            /**< by an earlier run: nothing was done now */
 };
 
 /** Print it on standard output. */
 void map_summary_print(const struct map_outcome *o);
+/** The same as one JSON object, SI units. Errors: ST_MEMORY. */
+enum status map_summary_json(const struct map_outcome *o, struct report *rep) MUST_CHECK;
 
 #endif

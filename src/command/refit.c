@@ -208,13 +208,15 @@ static enum status prepare(const struct refit_options *o, struct refit *r,
 
 /* A file with the size and time that it had then is taken at its word until its samples have been
  * read; any other is read at once. */
-static enum status check_samples(const struct refit *r, struct report *rep)
+static enum status check_samples(const struct refit_options *o, const struct refit *r,
+                                 struct report *rep)
 {
     const struct maps_view *v = &r->parent.view;
     struct digest digest;
     char text[33];
     if (stored_input_untouched(v, volume_facts(r->run.volume)->path)) return ST_OK;
-    enum status st = grid_digest(r->run.volume, MPI_COMM_WORLD, &digest, rep);
+    enum status st = grid_digest(r->run.volume, MPI_COMM_WORLD, o->map.quiet ? NULL : stderr,
+                                 &digest, rep);
     if (st != ST_OK) return st;
     digest_text(digest, text);
     if (strcmp(text, v->summary.digest) == 0) return ST_OK;
@@ -229,9 +231,11 @@ static enum status refit(const struct refit_options *o, struct refit *r, const c
 {
     char path[4096];
     enum status st = agree(MPI_COMM_WORLD, prepare(o, r, world, path, rep), rep);
-    if (st == ST_OK) st = grid_substrate(r->run.volume, &r->run.plan, MPI_COMM_WORLD, rep);
+    if (st == ST_OK)
+        st = grid_substrate(r->run.volume, &r->run.plan, MPI_COMM_WORLD,
+                            o->map.quiet ? NULL : stderr, rep);
     if (st == ST_OK) st = agree(MPI_COMM_WORLD, look_at_change(o, r, rep), rep);
-    if (st == ST_OK) st = check_samples(r, rep);
+    if (st == ST_OK) st = check_samples(o, r, rep);
     return st == ST_OK ? map_run_go(&o->map, &r->run, command_line, world, rep) : st;
 }
 

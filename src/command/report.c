@@ -27,7 +27,7 @@ struct report_wish {
     size_t n_maps;
     const char *pixel[ASKED_MOST];
     size_t n_pixels;
-    bool overwrite, too_many;
+    bool overwrite, quiet, too_many;
 };
 
 /* The report in the making, with all it is made from. */
@@ -51,6 +51,7 @@ enum { KEY_MAX_SIZE = 0x101 };
 
 static const struct argp_option options[] = {
     {"output", 'o', "REPORT.html", 0, "Where to. Default: the map file's name with .html", 0},
+    {"quiet", 'q', NULL, 0, "no progress", 0},
     {"curves", 'c', "N|all", 0,
      "How many curves, spread over the map, go in besides the typical, the best and the worst "
      "pixel and one for each flag. Default: 32",
@@ -82,6 +83,9 @@ static error_t parse(int key, char *arg, struct argp_state *state)
 {
     struct report_wish *w = state->input;
     switch (key) {
+    case 'q':
+        w->quiet = true;
+        return 0;
     case 'o':
         w->output = arg;
         return 0;
@@ -324,7 +328,7 @@ static enum status add_curves(struct making *m, struct curve_case *c, size_t fro
     struct progress line;
     bool fits = true;
     enum status st = ST_OK;
-    progress_begin(&line, stderr, "curves", m->picks.n);
+    progress_begin(&line, m->wish->quiet ? NULL : stderr, "curves", m->picks.n);
     for (size_t i = from; i < to && st == ST_OK && fits; i++) {
         st = add_curve(m, c, &m->picks.pick[i], &fits, rep);
         if (st == ST_INPUT && !is_choosy(m->wish)) {

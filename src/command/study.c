@@ -143,6 +143,7 @@ static enum status map_and_sum_up(const struct study *s, const struct study_wish
 {
     const struct study_run run = {.ranks = w->ranks,
                                   .overwrite = w->overwrite,
+                                  .progress = w->quiet ? NULL : stderr,
                                   .tell = w->quiet  ? NULL
                                           : w->json ? stderr
                                                     : stdout};

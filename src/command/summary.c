@@ -21,7 +21,7 @@ struct options {
     const char *file, *mask, *output, *figure, *phases, *draws, *seed, *block;
     const char *word[MAP_COUNT];
     size_t n_words;
-    bool too_many, json, csv, overwrite, with_rejected, no_phases;
+    bool too_many, json, csv, overwrite, with_rejected, no_phases, quiet;
 };
 
 static const struct argp_option options[] = {
@@ -38,6 +38,7 @@ static const struct argp_option options[] = {
     {"block", KEY_BLOCK, "N", 0,
      "side of the bootstrap's blocks in pixels. Default: from the correlation of the pixels", 2},
     {"json", 'j', NULL, 0, "print one JSON object instead of text; SI units", 3},
+    {"quiet", 'q', NULL, 0, "no progress", 3},
     {"csv", KEY_CSV, NULL, 0, "print CSV instead of text: one quantity a line, SI units", 3},
     {"figure", 'g', "FIGURE", 0,
      "draw the histogram with the fit, and the phase map: a name ending in .png, .svg or .pdf; a "
@@ -82,6 +83,8 @@ static error_t parse(int key, char *arg, struct argp_state *state)
         return 0;
     case 'j':
         return o->json = true, 0;
+    case 'q':
+        return o->quiet = true, 0;
     case KEY_CSV:
         return o->csv = true, 0;
     case 'g':
@@ -229,7 +232,7 @@ static enum status sum_up(struct summary_all *a, const uint8_t *chosen, struct r
         wish.phases &= k == 0 && map_rows[p->id].scale == SCALE_LOG;
         st = fill_part(a, p, chosen, factor[p->id], rep);
         const struct summary_plane plane = {v->ny, v->nx, p->value, area};
-        progress_begin(&progress, stderr, "draws", wish.draws);
+        progress_begin(&progress, a->progress, "draws", wish.draws);
         if (st == ST_OK) st = summary_make(&plane, &wish, &progress, &p->s, rep);
         progress_end(&progress);
     }
@@ -317,7 +320,8 @@ static enum status run(const struct options *o, const char *command_line, struct
                               .mask = o->mask,
                               .with_rejected = o->with_rejected,
                               .wish = &wish,
-                              .phase_part = -1};
+                              .phase_part = -1,
+                              .progress = o->quiet ? NULL : stderr};
     memset(chosen, 1, view.ny * view.nx);
     st = choose_maps(a, o, rep);
     if (st == ST_OK && o->mask) st = maps_mask(&view, o->mask, chosen, NULL, rep);

@@ -5,6 +5,8 @@
 #include "maps/maps.h"
 #include "review/summary.h"
 
+#include <stdio.h>
+
 /** One map's part. Planes are owned. */
 struct map_summary_part {
     enum map_id id;
@@ -17,6 +19,7 @@ struct map_summary_part {
 
 struct summary_all {
     const struct maps_view *view;
+    FILE *progress;   /**< for people; NULL = silent */
     const char *mask; /**< as given; NULL = none */
     bool with_rejected;
     const struct summary_wish *wish;

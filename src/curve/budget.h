@@ -17,6 +17,7 @@
 #ifndef CANTLE_CURVE_BUDGET_H
 #define CANTLE_CURVE_BUDGET_H
 
+#include "base/progress.h"
 #include "curve/curve.h"
 
 /** Results with a budget: names of maps. */
@@ -90,6 +91,7 @@ struct budget_job {
     const struct raw_curve *curve;
     struct curve_work *work;
     const struct curve_hint *hint; /**< of this curve, or NULL */
+    struct progress *progress;     /**< of the draws; NULL = silent */
 };
 
 /** The law of propagation: contributions, shares, combined and complete from the coefficients. */

@@ -42,6 +42,7 @@ enum status budget_draw(const struct budget_job *job, const struct budget *b, si
         if (i != next) continue;
         st = budget_at(job, b, x, ratio[i], rep);
         next += step;
+        if (job->progress) progress_show(job->progress, i + 1);
     }
     gsl_rng_free(rng);
     return st;

@@ -177,6 +177,20 @@ static double step_at(const struct lane *lane, size_t i)
     return i + 1 < lane->n ? fabs(lane->separation[i + 1] - lane->separation[i]) : 0.0;
 }
 
+/* Later half of the samples in contact. The error is that of noise alone: a contact that bends
+ * leaves residuals about its line, but the same ones each time. */
+static void set_contact_slope(const struct lane *lane, size_t at, struct pixel_result *out)
+{
+    size_t from = at + 1 + (lane->n - 1 - at) / 2;
+    if (from + PEAK_SAMPLES > lane->n) return;
+    struct pass_line p = pass_line(lane->z, lane->flat, from, lane->n, lane->z[from],
+                                   lane->flat[from]);
+    double n = (double)(lane->n - from), szz = p.zz - p.z * p.z / n;
+    if (!(szz > 0)) return;
+    set(out, MAP_contact_slope, (p.zd - p.z * p.d / n) / szz,
+        sqrt(lane->noise * lane->noise / szz + lane->baseline_var[2]));
+}
+
 static void measure_approach(const struct curve_plan *plan, const struct lane *lane,
                              struct pixel_result *out)
 {
@@ -189,6 +203,7 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
     double samples = hypot(lane->noise, lane->peak_sample_error);
     set(out, MAP_deformation, deformation,
         sqrt(samples * samples + moved * moved * lane->baseline_var[2] + step * step / 12.0));
+    set_contact_slope(lane, at, out);
     for (size_t i = 0; i <= at; i++)
         if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
     if (!(-lowest > 4.0 * k * lane->noise)) lowest = 0; /* the lowest of many noise samples */
@@ -322,6 +337,9 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
     if (usable(fitted)) {
         set(out, MAP_force_noise, k * fitted->noise, NAN);
         set(out, MAP_baseline_slope, fitted->slope, sqrt(fitted->baseline_var[2]));
+        set(out, MAP_baseline_offset,
+            fitted->offset + fitted->slope * (fitted->z[0] - fitted->z_ref),
+            lane_baseline_error(fitted, fitted->z[0]));
     }
     if (usable(go)) measure_approach(plan, go, out), measure_jump(plan, go, out);
     if (usable(back)) measure_adhesion(plan, back, out);

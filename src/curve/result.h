@@ -118,7 +118,12 @@ enum map_scale { SCALE_LINEAR, SCALE_LOG };
     M(approach_baseline_samples, "1", "1", 0, LINEAR, "approach samples off the surface",          \
       "as the baseline search found them, before the fit")                                         \
     M(retract_baseline_samples, "1", "1", 0, LINEAR, "retract samples off the surface",            \
-      "as the baseline search found them, before the fit")
+      "as the baseline search found them, before the fit")                                         \
+    M(baseline_offset, "m", "nm", 1, LINEAR, "baseline offset",                                    \
+      "deflection of the baseline at the far end of the ramp, fitted segment")                     \
+    M(contact_slope, "1", "1", 1, LINEAR, "slope in contact",                                      \
+      "deflection, baseline off, over piezo displacement in the later half of the approach in "    \
+      "contact: 1 on a rigid place where the sensitivity is right")
 
 /** Analyses that a recipe asks for; their maps are in the file only then. name; recipe section */
 #define ANALYSIS_LIST(A)                                                                           \

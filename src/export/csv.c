@@ -1,3 +1,4 @@
+#include "base/progress.h"
 #include "export/export_private.h"
 
 #include <inttypes.h>
@@ -64,6 +65,7 @@ static void put_axis(FILE *out, const struct export_array *a)
 static void put_list(FILE *out, const struct export_maps *m)
 {
     size_t layers = m->array[0].layers;
+    struct progress line;
     fputs("x (um),y (um)", out);
     if (layers > 1) put_axis(out, &m->array[0]);
     for (size_t k = 0; k < m->n; k++) {
@@ -71,7 +73,8 @@ static void put_list(FILE *out, const struct export_maps *m)
         put_name(out, &m->array[k]);
     }
     fputc('\n', out);
-    for (size_t i = 0; i < m->ny; i++)
+    progress_begin(&line, m->progress, "rows", m->ny);
+    for (size_t i = 0; i < m->ny; i++) {
         for (size_t j = 0; j < m->nx; j++)
             for (size_t l = 0; l < layers; l++) {
                 fprintf(out, "%.12g,%.12g", m->x_um[j], m->y_um[i]);
@@ -85,6 +88,9 @@ static void put_list(FILE *out, const struct export_maps *m)
                 }
                 fputc('\n', out);
             }
+        progress_show(&line, i + 1);
+    }
+    progress_end(&line);
 }
 
 static void put_grid(FILE *out, const struct export_maps *m)

@@ -7,6 +7,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 
 enum export_type { EXPORT_FLOAT32, EXPORT_UINT8, EXPORT_UINT64 };
 
@@ -28,6 +29,7 @@ struct export_maps {
     const char *title, *source;       /**< source: name of the map file */
     size_t n;                         /**< 1 or more */
     const struct export_array *array; /**< [n] */
+    FILE *progress;                   /**< for people; NULL = silent */
 };
 
 /** One row a format: name, endings, words. */

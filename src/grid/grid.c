@@ -246,20 +246,25 @@ enum status grid_run(const struct grid_job *job, struct report *rep)
     return st;
 }
 
-enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out,
+enum status grid_digest(struct volume *volume, MPI_Comm comm, FILE *progress, struct digest *out,
                         struct report *rep)
 {
     int rank, ranks;
     uint64_t part[2], (*all)[2] = NULL;
+    struct progress line;
     enum status st = ST_OK;
     MPI_Comm_rank(comm, &rank);
     MPI_Comm_size(comm, &ranks);
     *out = (struct digest){0, 0};
+    progress_begin(&line, rank == 0 ? progress : NULL, "tiles read for the digest",
+                   volume_tile_count(volume));
     for (size_t i = (size_t)rank; i < volume_tile_count(volume) && st == ST_OK;
          i += (size_t)ranks) {
         st = volume_read_tile(volume, volume_tile(volume, i), rep);
         if (st == ST_OK) digest_add(out, volume_tile_digest(volume));
+        progress_show(&line, i + 1);
     }
+    progress_end(&line);
     all = malloc((size_t)ranks * sizeof *all);
     if (!all && st == ST_OK) st = fail(rep, ST_MEMORY, "not enough memory for %d ranks", ranks);
     st = agree(comm, st, rep);

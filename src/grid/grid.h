@@ -35,8 +35,9 @@ enum status grid_run(const struct grid_job *job, struct report *rep) MUST_CHECK;
 enum status grid_budget(const struct grid_job *job, struct budget *out, bool *there,
                         struct report *rep) MUST_CHECK;
 
-/** Collective. Digest of the whole input, tiles shared by all ranks. */
-enum status grid_digest(struct volume *volume, MPI_Comm comm, struct digest *out,
+/** Collective. Digest of the whole input, tiles shared by all ranks. progress: for rank 0's line,
+ * NULL = silent. */
+enum status grid_digest(struct volume *volume, MPI_Comm comm, FILE *progress, struct digest *out,
                         struct report *rep) MUST_CHECK;
 
 /** About how many bytes one rank needs, the program itself included, with all analyses; for

@@ -22,6 +22,7 @@ struct bench {
     struct budget_job job;
     struct curve_hint hint;
     double (*ratio)[BUDGET_COUNT];
+    struct progress progress;
 };
 
 static enum status read_pixel(const struct grid_job *job, const struct budget *b, struct bench *w,
@@ -36,7 +37,8 @@ static enum status read_pixel(const struct grid_job *job, const struct budget *b
     enum status st = volume_read_tile(job->volume, volume_tile(job->volume, index), rep);
     if (st != ST_OK) return st;
     volume_curve(job->volume, b->row, b->col, &w->curve);
-    w->job = (struct budget_job){job->plan, &w->curve, curve_work_new(longest), NULL};
+    w->job = (struct budget_job){
+        .plan = job->plan, .curve = &w->curve, .work = curve_work_new(longest)};
     if (job->parent) w->job.hint = parent_hint(job->parent, b->row, b->col, &w->hint);
     return w->job.work
                ? ST_OK
@@ -58,7 +60,12 @@ static enum status prepare(const struct grid_job *job, struct bench *w, struct b
     if (st != ST_OK || b->draws == 0) return st;
     w->ratio = calloc(b->draws, sizeof *w->ratio);
     if (!w->ratio) return fail(rep, ST_MEMORY, "not enough memory for %zu draws", b->draws);
-    return budget_draw(&w->job, b, (size_t)rank, (size_t)ranks, w->ratio, rep);
+    progress_begin(&w->progress, rank == 0 ? job->progress : NULL, "draws of the uncertainty",
+                   b->draws);
+    w->job.progress = &w->progress;
+    st = budget_draw(&w->job, b, (size_t)rank, (size_t)ranks, w->ratio, rep);
+    progress_end(&w->progress);
+    return st;
 }
 
 enum status grid_budget(const struct grid_job *job, struct budget *out, bool *there,

@@ -1,5 +1,6 @@
 #include "grid/substrate.h"
 
+#include "base/progress.h"
 #include "base/watch.h"
 #include "curve/thickness.h"
 #include "maps/agree.h"
@@ -16,6 +17,7 @@ struct pick {
 struct survey {
     struct volume *v;
     const struct curve_plan *plan;
+    struct progress progress;
     size_t found, taken;    /* pixels of the substrate, those that are looked at */
     struct pick pick[MOST]; /* in the order of tiles */
     double height[MOST];    /* 0 where another rank has it */
@@ -79,6 +81,7 @@ static enum status measure(struct survey *s, int rank, int ranks, struct report 
         volume_curve(s->v, p->row, p->col, &raw);
         curve_analyse(&plan, &raw, work, &result, NULL);
         s->height[i] = thickness_substrate_height(&result);
+        progress_show(&s->progress, i + 1);
     }
     curve_work_free(work);
     return st;
@@ -117,13 +120,16 @@ static enum status fit(struct survey *s, struct plane *out, struct report *rep)
                   f->path, n, s->found);
 }
 
-static enum status survey(struct survey *s, struct plane *out, MPI_Comm comm, struct report *rep)
+static enum status survey(struct survey *s, struct plane *out, MPI_Comm comm, FILE *progress,
+                          struct report *rep)
 {
     int rank, ranks;
     MPI_Comm_rank(comm, &rank);
     MPI_Comm_size(comm, &ranks);
     enum status st = agree(comm, pick_pixels(s, rep), rep);
+    progress_begin(&s->progress, rank == 0 ? progress : NULL, "pixels of the substrate", s->taken);
     if (st == ST_OK) st = agree(comm, measure(s, rank, ranks, rep), rep);
+    progress_end(&s->progress);
     if (st != ST_OK) return st;
     /* each height was set by one rank and is zero on the others, so the sum is exact */
     watch_enter();
@@ -136,7 +142,7 @@ static enum status survey(struct survey *s, struct plane *out, MPI_Comm comm, st
     return st;
 }
 
-enum status grid_substrate(struct volume *v, struct curve_plan *plan, MPI_Comm comm,
+enum status grid_substrate(struct volume *v, struct curve_plan *plan, MPI_Comm comm, FILE *progress,
                            struct report *rep)
 {
     if (!plan->thickness_from_substrate) return ST_OK;
@@ -147,7 +153,7 @@ enum status grid_substrate(struct volume *v, struct curve_plan *plan, MPI_Comm c
     if (st == ST_OK) {
         s->v = v;
         s->plan = plan;
-        st = survey(s, &found, comm, rep);
+        st = survey(s, &found, comm, progress, rep);
     }
     if (st == ST_OK) plan->substrate = found;
     free(s);

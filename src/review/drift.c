@@ -1,14 +1,15 @@
 #include "review/drift.h"
 
+#include <gsl/gsl_sort_double.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
 
 enum { LINES_MOST = 1024, FEWEST_LINES = 10 };
 
-/* Medians of the lines that have values, and their numbers. */
-static size_t line_medians(const double *value, size_t ny, size_t nx, double *room, double *at,
-                           double *median)
+/* Quantiles of the lines that have values, and their numbers. */
+static size_t line_quantiles(const double *value, size_t ny, size_t nx, double share, double *room,
+                             double *at, double *level)
 {
     const size_t stride = (ny + LINES_MOST - 1) / LINES_MOST;
     size_t n = 0;
@@ -18,27 +19,28 @@ static size_t line_medians(const double *value, size_t ny, size_t nx, double *ro
             if (isfinite(value[i * nx + j])) room[kept++] = value[i * nx + j];
         if (kept == 0 || 4 * kept < nx) continue;
         at[n] = (double)i;
-        median[n++] = gsl_stats_median(room, 1, kept);
+        gsl_sort(room, 1, kept);
+        level[n++] = gsl_stats_quantile_from_sorted_data(room, 1, kept, share);
     }
     return n;
 }
 
-static double pair_slope(const double *at, const double *median, size_t n, double *room)
+static double pair_slope(const double *at, const double *level, size_t n, double *room)
 {
     size_t pairs = 0;
     for (size_t i = 0; i < n; i++)
         for (size_t k = i + 1; k < n; k++)
-            room[pairs++] = (median[k] - median[i]) / (at[k] - at[i]);
+            room[pairs++] = (level[k] - level[i]) / (at[k] - at[i]);
     return gsl_stats_median(room, 1, pairs);
 }
 
 /* Standard error of the slope from the residuals about it. */
-static double slope_error(const double *at, const double *median, size_t n, double slope,
+static double slope_error(const double *at, const double *level, size_t n, double slope,
                           double *room)
 {
     double mean = gsl_stats_mean(at, 1, n), square = 0;
     for (size_t i = 0; i < n; i++) {
-        room[i] = median[i] - slope * at[i];
+        room[i] = level[i] - slope * at[i];
         square += (at[i] - mean) * (at[i] - mean);
     }
     double *copy = room + n;
@@ -55,7 +57,7 @@ static double slope_error(const double *at, const double *median, size_t n, doub
     return 1.4826 * gsl_stats_median(copy, 1, n) / sqrt(square) * sqrt((1 + r) / (1 - r));
 }
 
-enum status drift_find(const double *value, size_t ny, size_t nx, struct drift *out,
+enum status drift_find(const double *value, size_t ny, size_t nx, double share, struct drift *out,
                        struct report *rep)
 {
     const size_t lines = ny < LINES_MOST ? ny : LINES_MOST;
@@ -63,13 +65,13 @@ enum status drift_find(const double *value, size_t ny, size_t nx, struct drift *
     double *room = malloc((pairs + 2 * lines + 2) * sizeof *room);
     *out = (struct drift){.change = NAN, .error = NAN, .typical = NAN};
     if (!room) return fail(rep, ST_MEMORY, "not enough memory for the drift of %zu lines", ny);
-    double *at = room + pairs, *median = at + lines + 1;
-    const size_t n = out->lines = line_medians(value, ny, nx, room, at, median);
+    double *at = room + pairs, *level = at + lines + 1;
+    const size_t n = out->lines = line_quantiles(value, ny, nx, share, room, at, level);
     if (n >= FEWEST_LINES) {
-        double slope = pair_slope(at, median, n, room);
+        double slope = pair_slope(at, level, n, room);
         out->change = slope * (double)(ny - 1);
-        out->error = slope_error(at, median, n, slope, room) * (double)(ny - 1);
-        out->typical = gsl_stats_median(median, 1, n);
+        out->error = slope_error(at, level, n, slope, room) * (double)(ny - 1);
+        out->typical = gsl_stats_median(level, 1, n);
     }
     free(room);
     return ST_OK;

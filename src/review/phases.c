@@ -76,8 +76,8 @@ static void share_area(const struct phase_data *d, struct phases *out)
     }
 }
 
-enum status phases_find(const struct phase_data *d, int most, int asked, struct phases *out,
-                        struct report *rep)
+enum status phases_find(const struct phase_data *d, int most, int asked, struct progress *p,
+                        struct phases *out, struct report *rep)
 {
     struct bins bins = {0};
     double *one = malloc(d->n * sizeof *one), *rest = malloc(d->ny * d->nx * sizeof *rest);
@@ -88,8 +88,10 @@ enum status phases_find(const struct phase_data *d, int most, int asked, struct 
         one[i] = 1;
     const struct weighted few = {bins.x, bins.w, bins.n, (double)d->n};
     const struct weighted all = {d->sorted, one, d->n, (double)d->n};
-    for (int k = 1; k <= most && st == ST_OK; k++)
+    for (int k = 1; k <= most && st == ST_OK; k++) {
         st = fit_one(d, &few, &all, k, rest, out, rep);
+        progress_show(p, (uint64_t)k);
+    }
     if (st == ST_OK) {
         out->by_weighted = phases_compare(out, (double)d->n);
         out->chosen = asked ? asked : out->by_weighted;

@@ -11,6 +11,7 @@
 #ifndef CANTLE_REVIEW_PHASES_H
 #define CANTLE_REVIEW_PHASES_H
 
+#include "base/progress.h"
 #include "base/status.h"
 #include "review/mixture.h"
 
@@ -41,9 +42,9 @@ struct phase_data {
 };
 
 /** Fit 1..most components, choose (asked = 0) or take what is asked. No standard errors yet: they
- *  are NaN. Errors: ST_MEMORY. */
-enum status phases_find(const struct phase_data *d, int most, int asked, struct phases *out,
-                        struct report *rep) MUST_CHECK;
+ *  are NaN. p: counts the mixtures, as summary_make's. Errors: ST_MEMORY. */
+enum status phases_find(const struct phase_data *d, int most, int asked, struct progress *p,
+                        struct phases *out, struct report *rep) MUST_CHECK;
 
 /** The comparison that phases_find makes: from one phase on, to the next larger number whose gain
  * in weighted ln L is worth more than its parameters. */

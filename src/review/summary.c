@@ -128,7 +128,13 @@ static enum status phases_and_draws(struct work *w, const struct summary_plane *
     enum status st = ST_OK;
     out->has_phases = wish->phases && w->n_log >= PHASE_VALUES && out->lognormal.there;
     summary_logarithms(plane->value, w->pixels, w->plane);
-    if (out->has_phases) st = phases_find(&d, MIXTURE_MOST, wish->phases_asked, &out->phases, rep);
+    if (out->has_phases) {
+        struct progress fits;
+        progress_begin(&fits, p->out, "mixtures fitted", MIXTURE_MOST);
+        st = phases_find(&d, MIXTURE_MOST, wish->phases_asked, &fits, &out->phases, rep);
+        progress_end(&fits);
+        progress_begin(p, p->out, p->what, p->total); /* its rate is that of the draws alone */
+    }
     if (st == ST_OK && out->has_phases && wish->draws)
         st = phase_draws_make(&draws, &d, &out->phases, rep);
     if (st == ST_OK && wish->draws) st = draw(w, plane, wish, draws, p, out, rep);

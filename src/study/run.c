@@ -1,5 +1,6 @@
 #include "study/run.h"
 
+#include "base/clock.h"
 #include "base/signals.h"
 
 #include <errno.h>
@@ -108,9 +109,57 @@ static char **clean_environment(void)
     return out;
 }
 
+/* What is said while a volume is at work: which one, and what its own log said last. */
+struct waiting {
+    FILE *out; /* NULL = silent */
+    bool terminal, any;
+    double started_s, shown_s, interval_s;
+    size_t number, total;
+    const char *volume, *log;
+};
+
+static void waiting_begin(struct waiting *w, FILE *out)
+{
+    w->out = out;
+    w->terminal = out && isatty(fileno(out));
+    w->interval_s = w->terminal ? 2.0 : 30.0; /* a volume's log has a line each 30 s too */
+    w->started_s = w->shown_s = clock_s();
+}
+
+/* "  12 %  1234 of 9216 pixels  ..." of the log; "" if there is none yet. */
+static void latest_progress(const char *log, char *out, size_t size)
+{
+    char line[300];
+    FILE *file = fopen(log, "re");
+    *out = 0;
+    while (file && fgets(line, sizeof line, file)) {
+        line[strcspn(line, "\n")] = 0;
+        if (strstr(line, " %  ") && strstr(line, " left")) snprintf(out, size, ": %s", line);
+    }
+    if (file) fclose(file);
+}
+
+static void waiting_show(struct waiting *w)
+{
+    char latest[320];
+    double now = clock_s();
+    if (!w->out || now - w->shown_s < w->interval_s) return;
+    latest_progress(w->log, latest, sizeof latest);
+    fprintf(w->out, "%s%zu of %zu  %s, for %.0f s%s%s", w->terminal ? "\r" : "", w->number,
+            w->total, w->volume, now - w->started_s, latest, w->terminal ? "\033[K" : "\n");
+    fflush(w->out);
+    w->shown_s = now;
+    w->any = true;
+}
+
+static void waiting_end(const struct waiting *w)
+{
+    if (w->out && w->any && w->terminal) fputs("\r\033[K", w->out), fflush(w->out);
+}
+
 /* Wait; a signal that asks this process to stop is passed on once. @return exit status, 128 +
  * signal */
-static int wait_for(pid_t pid)
+static int wait_for(pid_t pid, struct waiting *w)
 {
     int how;
     bool told = false;
@@ -119,6 +168,7 @@ static int wait_for(pid_t pid)
         pid_t ended = waitpid(pid, &how, WNOHANG);
         if (ended == pid) return WIFEXITED(how) ? WEXITSTATUS(how) : 128 + WTERMSIG(how);
         if (ended < 0 && errno != EINTR) return 127;
+        waiting_show(w);
         if (!told && signals_caught()) {
             kill(pid, SIGTERM);
             told = true;
@@ -127,7 +177,7 @@ static int wait_for(pid_t pid)
     }
 }
 
-static enum status start(char *const argv[], const char *log, int *code, struct report *rep)
+static enum status start(char *const argv[], struct waiting *w, int *code, struct report *rep)
 {
     posix_spawn_file_actions_t actions;
     pid_t pid;
@@ -136,7 +186,7 @@ static enum status start(char *const argv[], const char *log, int *code, struct 
     posix_spawn_file_actions_init(&actions);
     int error = posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
     if (!error)
-        error = posix_spawn_file_actions_addopen(&actions, 1, log, O_WRONLY | O_CREAT | O_TRUNC,
+        error = posix_spawn_file_actions_addopen(&actions, 1, w->log, O_WRONLY | O_CREAT | O_TRUNC,
                                                  0666);
     if (!error) error = posix_spawn_file_actions_adddup2(&actions, 1, 2);
     if (!error) error = posix_spawnp(&pid, argv[0], &actions, NULL, argv, env);
@@ -144,8 +194,9 @@ static enum status start(char *const argv[], const char *log, int *code, struct 
     free(env);
     if (error)
         return fail(rep, ST_TOOL, "%s cannot be started, or its log %s not be written: %s", argv[0],
-                    log, strerror(error));
-    *code = wait_for(pid);
+                    w->log, strerror(error));
+    *code = wait_for(pid, w);
+    waiting_end(w);
     return ST_OK;
 }
 
@@ -167,7 +218,8 @@ static void read_log(const char *log, bool *kept, char *why, size_t size)
 }
 
 static enum status map_one(const struct study_volume *v, const struct study_run *run,
-                           const char *self, struct study_outcome *out, struct report *rep)
+                           struct waiting *w, const char *self, struct study_outcome *out,
+                           struct report *rep)
 {
     char ranks[16], *argv[16], mpiexec[] = "mpiexec", dash_n[] = "-n", map[] = "map",
                                resume[] = "--resume", overwrite[] = "--overwrite", dash_o[] = "-o",
@@ -191,7 +243,7 @@ static enum status map_one(const struct study_volume *v, const struct study_run 
     argv[n++] = v->recipe;
     argv[n++] = v->volume;
     argv[n] = NULL;
-    enum status st = start(argv, v->log, &code, rep);
+    enum status st = start(argv, w, &code, rep);
     if (st != ST_OK) return st;
     read_log(v->log, &kept, out->why, sizeof out->why);
     if (code == 127 && run->ranks > 1 && !*out->why)
@@ -224,7 +276,9 @@ enum status study_map_all(const struct study *s, const struct study_run *run,
     signals_watch(status_exit(ST_STOPPED));
     for (size_t i = 0; i < s->n; i++) {
         const struct study_volume *v = &s->volume[i];
-        enum status st = map_one(v, run, self, &outcome[i], rep);
+        struct waiting w = {.number = i + 1, .total = s->n, .volume = v->volume, .log = v->log};
+        waiting_begin(&w, run->progress);
+        enum status st = map_one(v, run, &w, self, &outcome[i], rep);
         if (st != ST_OK) return st;
         if (run->tell) {
             fprintf(run->tell, "%zu of %zu  %s: %s%s%s\n", i + 1, s->n, v->volume,

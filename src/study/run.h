@@ -19,6 +19,7 @@ struct study_run {
     int ranks;      /**< of each volume; 1 = without mpiexec */
     bool overwrite; /**< maps that were made from another recipe or volume are made again */
     FILE *tell;     /**< one line a volume; NULL = quiet */
+    FILE *progress; /**< while a volume is at work; NULL = quiet */
 };
 
 /** Make the folder of results and the recipes with exceptions in it. Errors: ST_OUTPUT, and those

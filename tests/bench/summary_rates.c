@@ -122,10 +122,12 @@ static void judge(const struct scene *s, const struct phase_data *d, const size_
     struct correlation c;
     struct phases p;
     struct phase_draws *draws;
+    struct progress silent;
     struct lognormal l;
     const struct correlation single = {1, 1, 1, (double)d->n, 1, 1, 1};
+    progress_begin(&silent, NULL, "", 0);
     if (correlation_find(d->ny, d->nx, ranks, 0, &c, &rep) != ST_OK ||
-        phases_find(d, MIXTURE_MOST, 0, &p, &rep) != ST_OK)
+        phases_find(d, MIXTURE_MOST, 0, &silent, &p, &rep) != ST_OK)
         return;
     t->planes++;
     t->right_bic += p.by_bic == s->k;

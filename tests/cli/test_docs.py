@@ -216,10 +216,10 @@ class Docs(unittest.TestCase):
         self.assertIn("`wrong_transition` 16", cells["flags"][dmt])
         self.assertEqual(cells["flags"][jkr].strip("| "), "none")
 
-    def test_the_cell_demo(self):
-        """jobs/demo-cell.sh in a small size: what its page says of elastic and viscoelastic modulus."""
+    def test_the_demo_of_relaxing_cells(self):
+        """jobs/demo-relaxing-cells.sh in a small size: what its page says of elastic and viscoelastic modulus."""
         with tempfile.TemporaryDirectory() as folder:
-            done = subprocess.run([ROOT / "jobs" / "demo-cell.sh", folder, "12"], capture_output=True, text=True,
+            done = subprocess.run([ROOT / "jobs" / "demo-relaxing-cells.sh", folder, "12"], capture_output=True, text=True,
                                   env={**os.environ, "CANTLE": shutil.which(CANTLE)})
             self.assertEqual(done.returncode, 0, done.stderr)
             self.assertTrue((pathlib.Path(folder) / "cells-maps.png").stat().st_size > 0)

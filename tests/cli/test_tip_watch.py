@@ -100,6 +100,14 @@ class TipWatch(InFolder):
                 self.assertAlmostEqual(told[name]["standard_error"] / error, 1, places=6)
         self.assertRegex(self.run_there("describe", "changed-maps.h5").stdout, r"drift +baseline_slope .* \+- ")
 
+    def test_no_sensitivity_from_a_soft_sample(self):
+        told = json.loads(self.run_there("describe", "--json", "changed-maps.h5").stdout)["drift"]
+        self.assertIn("baseline_offset", told)
+        with h5py.File(self.folder / "changed-maps.h5") as f:
+            self.assertLess(np.nanmax(f["entry/maps/contact_slope"][()]), 0.9)
+        self.assertNotIn("contact_slope", told)
+        self.assertNotIn("the steepest of each line", self.run_there("describe", "changed-maps.h5").stdout)
+
     def test_ranks(self):
         self.run_there("map", "recipe.yaml", "changed.h5", "-o", "three.h5", ranks=3)
         with h5py.File(self.folder / "three.h5") as a, h5py.File(self.folder / "changed-maps.h5") as b:
@@ -123,6 +131,77 @@ class TipWatch(InFolder):
             with h5py.File(self.folder / "spoilt.h5", "r+") as f:
                 f["entry/tip_watch"][name][...] = value
             self.refuses("describe", "spoilt.h5", status=4, says=["/entry/tip_watch", name])
+
+
+class Sensitivity(InFolder):
+    """A stiff sample, whose detector signal grows by 2 % along the scan, and its zero by 3 nm."""
+
+    ROWS, GROWS, MOVES = 24, 0.02, 3e-9
+
+    @classmethod
+    def setUpClass(cls):
+        super().setUpClass()
+        cls.run_there("simulate", "--scene", "uniform", "--modulus", "1 GPa", "--peak-force", "20 nN", "--columns", 12,
+                      "--rows", cls.ROWS, "--samples", 256, "-o", "stiff.h5")
+        with h5py.File(cls.folder / "stiff.h5", "r+") as f:
+            for name in f["calibration"]:  # an uncertainty of so stiff a contact takes long, and is not asked for
+                f[f"calibration/{name}"].attrs.pop("standard_uncertainty", None)
+            cls.per_volt = float(f["calibration/deflection_sensitivity"][()])
+            share = np.linspace(0, 1, cls.ROWS)[:, None, None]
+            for segment in ("approach", "retract"):
+                signal = f[segment]["signal"]
+                signal[...] = signal[()] * (1 + cls.GROWS * share) + cls.MOVES / cls.per_volt * share
+            cls.z, cls.d = f["approach/z"][()], f["approach/signal"][()] * cls.per_volt
+            cls.spring = float(f["calibration/spring_constant"][()])
+        cls.run_there("map", "stiff.h5", "-o", "maps.h5", "-q")
+        with h5py.File(cls.folder / "maps.h5") as f:
+            names = ("contact_slope", "baseline_offset", "baseline_slope", "force_noise")
+            cls.map = {n: f[f"entry/maps/{n}"][()].astype(float) for n in names}
+            cls.usable = np.isin(f["entry/maps/state"][()], (1, 2))  # accepted, doubtful
+            cls.error = {n: f[f"entry/maps/{n}_errors"][()].astype(float) for n in names[:3]}
+        for name in ("baseline_offset", "force_noise"):
+            cls.map[name] *= 1e-9 if name == "baseline_offset" else 1e-12
+
+    def test_slope_is_that_of_a_line(self):
+        """NumPy's straight line through the later half of the samples after the last one within three times the noise."""
+        for i, j in np.ndindex(self.map["contact_slope"].shape):
+            at = {n: m[i, j] for n, m in self.map.items()}
+            flat = self.d[i, j] - at["baseline_offset"] - at["baseline_slope"] * (self.z - self.z[0])
+            noise = at["force_noise"] / self.spring
+            last = np.flatnonzero(flat <= 3 * noise)[-1]
+            first = last + 1 + (len(flat) - 1 - last) // 2
+            z = self.z[first:]
+            self.assertAlmostEqual(at["contact_slope"] / np.polyfit(z - z.mean(), flat[first:], 1)[0], 1, places=5)
+            error = np.hypot(noise / np.sqrt(((z - z.mean())**2).sum()), self.error["baseline_slope"][i, j])
+            self.assertAlmostEqual(self.error["contact_slope"][i, j] / error, 1, places=4)
+
+    def test_errors_are_the_scatter(self):
+        """All pixels of a line are alike but for noise: 264 degrees of freedom, so 1 +- 0.044."""
+        for name, unit in (("contact_slope", 1), ("baseline_offset", 1e-9)):
+            score = (self.map[name] - self.map[name].mean(1, keepdims=True)) / (self.error[name] * unit)
+            rows, columns = score.shape
+            self.assertLess(abs(np.sqrt((score**2).sum() / (rows * (columns - 1))) - 1), 0.2, name)
+
+    def test_drift(self):
+        told = json.loads(self.run_there("describe", "--json", "maps.h5").stdout)["drift"]
+        number = np.arange(self.ROWS)
+        for name, share in (("contact_slope", 0.95), ("baseline_offset", 0.5)):
+            line = np.nanquantile(np.where(self.usable, self.map[name], np.nan), share, axis=1)
+            slope = stats.theilslopes(line, number).slope
+            found = told[name]
+            self.assertEqual(found["line_quantile"], share)
+            self.assertAlmostEqual(found["change"] / (slope * (self.ROWS - 1)), 1, places=5)
+            self.assertAlmostEqual(found["typical"] / np.median(line), 1, places=5)
+        slope, offset = told["contact_slope"], told["baseline_offset"]
+        self.assertLess(abs(slope["change"] / slope["typical"] - self.GROWS),
+                        4 * slope["standard_error"] / slope["typical"])
+        self.assertLess(slope["standard_error"], 0.1 * self.GROWS)
+        self.assertLess(abs(offset["change"] - self.MOVES), 4 * offset["standard_error"])
+        self.assertLess(offset["standard_error"], 0.1 * self.MOVES)
+
+    def test_words(self):
+        """A signal that grows by 2 %: as many nm/V fewer."""
+        self.assertRegex(self.run_there("describe", "maps.h5").stdout, r"contact_slope .* \+- .*\n.*sensitivity -(1\.[89]|2|2\.[012]) %")
 
 
 if __name__ == "__main__":

@@ -131,7 +131,7 @@ class OtherErrors(unittest.TestCase):
         return dict(indentation=delta, contact_stiffness=stiffness, contact_radius=radius,
                     mean_pressure=force / (np.pi * radius**2), peak_force=d * sc.SPRING, contact_height=-c.z0,
                     setpoint_height=-(c.z0 + delta), baseline_slope=c.slope, baseline_gap=c.gap * sc.SPRING,
-                    reduced_modulus=c.reduced)
+                    baseline_offset=c.offset + (c.gap if segment == "approach" else -c.gap) / 2, reduced_modulus=c.reduced)
 
     def check(self, model, segment, seed):
         rng = np.random.default_rng(seed)

@@ -1,10 +1,10 @@
 #!/usr/bin/env bash
 # A layer of simulated cells that relax by a power law of time: approach, dwell and retract fitted by Ting's
 # solution, drawn beside what an elastic fit makes of them. Needs build/cantle (jobs/build.sh), or CANTLE.
-#   jobs/demo-cell.sh [FOLDER [COLUMNS]]     default: demo-cell/, 64 columns and as many rows
+#   jobs/demo-relaxing-cells.sh [FOLDER [COLUMNS]]     default: demo-relaxing-cells/, 64 columns and as many rows
 set -euo pipefail
 root=$(cd "$(dirname "$0")/.." && pwd)
-folder=${1:-$root/demo-cell}
+folder=${1:-$root/demo-relaxing-cells}
 columns=${2:-64}
 cantle=$(command -v "${CANTLE:-$root/build/cantle}") || { echo "no program yet: run jobs/build.sh" >&2; exit 1; }
 cantle=$(realpath "$cantle")
