@@ -4,6 +4,7 @@
 #include "command/comparison.h"
 #include "command/describe.h"
 #include "command/map_names.h"
+#include "maps/masking.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -105,8 +106,8 @@ static enum status choose(const struct compare_wish *wish, struct comparison *c,
 static enum status show(const struct compare_wish *wish, struct comparison *c, struct report *rep)
 {
     char name[512], maps_path[4096];
-    enum status st = ST_OK;
-    if (wish->output) st = comparison_write(c, wish->output, wish->overwrite, rep);
+    enum status st = maps_mask_spares(wish->mask, wish->output, rep);
+    if (st == ST_OK && wish->output) st = comparison_write(c, wish->output, wish->overwrite, rep);
     if (st == ST_OK && wish->figure) st = comparison_figures(c, wish->figure, maps_path, rep);
     if (st != ST_OK) return st;
     if (wish->json) return describe_print(comparison_json(c), rep);

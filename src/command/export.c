@@ -121,6 +121,7 @@ static enum status load_arrays(const struct options *o, const struct maps_view *
     size_t pixels = v->ny * v->nx;
     uint8_t *chosen = malloc(pixels);
     enum status st = chosen ? ST_OK : fail(rep, ST_MEMORY, "not enough memory for a mask");
+    if (st == ST_OK) st = maps_mask_spares(o->mask, o->output, rep);
     if (st == ST_OK && o->mask) st = maps_mask(v, o->mask, chosen, NULL, rep);
     for (size_t i = 0; i < o->n_names && st == ST_OK; i++) {
         struct map_array *a = &array[i];

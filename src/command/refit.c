@@ -186,7 +186,8 @@ static enum status choose_pixels(const struct refit_options *o, struct refit *r,
     if (!o->mask) return parent_choose(p, NULL, rep);
     p->chosen = malloc(p->view.ny * p->view.nx);
     if (!p->chosen) return fail(rep, ST_MEMORY, "not enough memory for a choice of pixels");
-    st = maps_mask(&p->view, o->mask, p->chosen, NULL, rep);
+    st = maps_mask_spares(o->mask, o->map.output, rep);
+    if (st == ST_OK) st = maps_mask(&p->view, o->mask, p->chosen, NULL, rep);
     return st == ST_OK ? parent_choose(p, o->mask, rep) : st;
 }
 

@@ -130,7 +130,8 @@ static enum status check(const struct options *o, struct report *rep)
     if (o->json && o->csv) return fail(rep, ST_USAGE, "--json and --csv exclude each other");
     if (o->output && o->no_phases)
         return fail(rep, ST_USAGE, "--output is for the phase map, which --no-phases leaves out");
-    return o->output ? output_check(o->output, o->file, o->overwrite, rep) : ST_OK;
+    enum status st = maps_mask_spares(o->mask, o->output, rep);
+    return st == ST_OK && o->output ? output_check(o->output, o->file, o->overwrite, rep) : st;
 }
 
 bool summary_uses(const struct summary_all *a, uint8_t state)

@@ -2,6 +2,7 @@
 
 #include "base/files.h"
 #include "base/guard.h"
+#include "base/output_file.h"
 #include "base/units.h"
 #include "maps/h5get.h"
 #include "maps/h5put.h"
@@ -37,6 +38,17 @@ static enum status read_source(const struct maps_view *v, struct mask_source *s,
     if (file >= 0) H5Fclose(file);
     guard_file(NULL);
     return st == ST_OK ? st : within(rep, st, "%s: ", s->file);
+}
+
+enum status maps_mask_spares(const char *text, const char *output, struct report *rep)
+{
+    struct mask *mask = NULL;
+    if (!text || !output) return ST_OK;
+    enum status st = mask_parse(&mask, text, rep);
+    for (size_t i = 0; st == ST_OK && i < mask_sources(mask); i++)
+        st = output_check(output, mask_source(mask, i)->file, true, rep);
+    mask_free(&mask);
+    return st;
 }
 
 enum status maps_view_factors(const struct maps_view *v, double factor[MAP_COUNT],

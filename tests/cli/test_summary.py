@@ -404,6 +404,12 @@ class Summary(InFolder):
         self.refuses("summary", "r.h5", "--mask", "dataset(v.h5:/nothing)", status=4, says=["v.h5", "/nothing"])
         self.refuses("summary", "r.h5", "--mask", "dataset(r.h5:/entry/maps/x)", status=4,
                      says=["40 rows and 48 columns", "/entry/maps/x"])
+        (self.folder / "chosen.h5").write_bytes((self.folder / "r.h5").read_bytes())
+        before = (self.folder / "chosen.h5").read_bytes()
+        mask = ["--mask", "dataset(chosen.h5:/entry/maps/state)", "-o", "chosen.h5", "--overwrite"]
+        for words in (["summary", "r.h5"], ["refit", "r.h5"], ["compare", "r.h5", "r.h5"]):
+            self.refuses(*words, *mask, status=5, says=["chosen.h5", "itself an input"])
+        self.assertEqual((self.folder / "chosen.h5").read_bytes(), before)
         self.refuses("summary", "r.h5", "--phases", 6, status=2, says=["from 1 to 5"])
         self.refuses("summary", "r.h5", "--phases", 2, "--no-phases", status=2, says=["exclude"])
         self.refuses("summary", "r.h5", "--json", "--csv", status=2, says=["exclude"])
