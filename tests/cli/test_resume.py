@@ -122,14 +122,19 @@ class Signals(Interrupted):
 
     def test_second_interrupt_stops_at_once(self):
         """With a rank that does not move, so that an orderly end cannot come first."""
-        run = self.caught("--no-progress-limit", "0 s", ranks=2)
+        run = self.caught("--no-progress-limit", "0 s", ranks=2, told=True)
         free, frozen = r.ranks_of(run)
         os.kill(free, signal.SIGINT)
         os.kill(free, signal.SIGCONT)
         time.sleep(1)
         self.assertIsNone(run.poll())
         os.kill(free, signal.SIGINT)
-        said = self.ends(run, STOPPED, "stopped at once")
+        self.assertTrue(r.wait_for(lambda: r.statuses_told(self.folder)))
+        os.kill(frozen, signal.SIGKILL)
+        _, said = run.communicate(timeout=120)
+        self.assertEqual([x for x in r.statuses_told(self.folder) if x != 128 + signal.SIGKILL], [STOPPED], said)
+        self.assertNotEqual(run.returncode, 0)
+        self.assertIn("stopped at once", said)
         self.assertIn("m.h5", said + "m.h5")
         r.check_part(self.part, self.folder / "whole.h5")
         self.finishes()
@@ -528,8 +533,13 @@ class Waiting(Interrupted):
         self.assertEqual(self.ends(run, 0), "")
         self.assertEqual(r.differences(self.maps, self.folder / "whole.h5"), [])
         self.maps.unlink()
-        run = self.begin("--stop-after", "300 ms", ranks=2, env=env)
-        self.one_line(self.ends(run, STOPPED))
+        run = self.begin("--stop-after", "300 ms", ranks=2, env=env, told=True)
+        _, said = run.communicate(timeout=120)
+        told = r.statuses_told(self.folder)
+        self.assertTrue(told)
+        self.assertEqual(set(told), {STOPPED}, said)
+        self.assertNotEqual(run.returncode, 0)
+        self.one_line(said)
         self.finishes()
 
 
