@@ -172,6 +172,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
     p->close = from_blocks;
+    if (from_blocks) p->settle = 1e-9; /* an error of 1e-5 standard errors at most */
     for (int i = 0; i < n; i++) {
         if (fit_by_end(plan))
             fit_search_end(p, w, start[i], &found);
@@ -179,7 +180,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
             fit_search(p, w->fit, start[i], &found);
         if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
     }
-    p->close = false;
+    p->close = false, p->settle = 0;
     if (hinted && !(best->converged && !fit_at_bound(plan, p, set, best))) return false;
     if (plan->free_extra) search_held(w, p, n, start, best);
     if (plan->model->kink)
