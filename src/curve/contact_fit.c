@@ -145,6 +145,7 @@ static void fit_half(const struct curve_plan *plan, struct curve_work *w, const 
     if (set.n < SMALLEST_CURVE / 2) return;
     fit_set_problem(plan, w, &set, &context, &p);
     fit_noise_use(&whole->noise, set.n, &p);
+    p.close = true;
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     if (fit_by_end(plan))
