@@ -148,7 +148,8 @@ struct contact_model {
     M(layer_sphere_garcia)                                                                         \
     M(layer_cone_garcia)                                                                           \
     M(layer_cone_gavara)                                                                           \
-    M(brush)
+    M(brush)                                                                                       \
+    M(hyperboloid)
 
 enum contact_id {
 #define M(name) CONTACT_##name,
