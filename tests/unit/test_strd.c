@@ -14,7 +14,7 @@
  * out.
  *
  * The data of Lanczos1 are exact to 13 digits: its residuals, 1e-13, are some hundred roundings of
- * a double, so that the sum of squares comes out to 0.1 % (asked: 0.2 %), the parameters to 3e-11.
+ * a double, so that the sum of squares comes out to 0.1 % (asked: 0.5 %), the parameters to 3e-11.
  * At the certified parameters with the eleven digits they have, the sum is 28,000 times the
  * certified one; that number is from 40-digit arithmetic (mpmath), whose minimum is the certified
  * one to all its digits. */
@@ -466,7 +466,7 @@ static const struct strd sets[] = {
       1.1057500538E-10},
      .sum_squares = 1.4307867721E-25,
      .sum_at_printed = 3.983363989E-21,
-     .rounding = 2e-3},
+     .rounding = 5e-3},
     {"Gauss1",
      "strd/gauss1.csv",
      gauss,
