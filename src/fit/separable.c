@@ -366,7 +366,7 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     const double smallest_step = 1e-11, settle = p->settle > 0 ? p->settle : 1e-8;
     struct moments at, there;
     struct proposal try;
-    double damping = 1e-3;
+    double damping = p->close ? 0.0 : 1e-3;
     memcpy(out->theta, start, p->n_theta * sizeof *start);
     out->degrees_of_freedom = rows(p) - p->n_theta - p->n_linear;
     compute(p, w, out->theta, &w->now);

@@ -37,6 +37,7 @@ struct fit_problem {
     double scale[FIT_MAX_THETA]; /**< size of a step that matters, for the stopping rule */
     double settle; /**< stop when what is left to gain is below this share of a residual variance,
                         i.e. the last step is its root in standard errors; 0: 1e-8 */
+    bool close;    /**< the start is within a few standard errors: first steps are not damped */
     fit_model *model;
     void *context;
 };
