@@ -7,15 +7,15 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { TILES = 16, PER_TILE = 16, NUMBERS = sizeof(struct walk_curve) / sizeof(double) };
+enum { TILES = 16, CURVES = 256, NUMBERS = sizeof(struct walk_curve) / sizeof(double) };
 
 struct survey {
     struct volume *v;
     const struct curve_plan *plan;
     struct curve_work *work;
     struct progress progress;
-    size_t tiles;                              /* that are looked into */
-    struct walk_curve curve[TILES * PER_TILE]; /* all zero where another rank has it */
+    size_t tiles, per_tile;          /* that are looked into */
+    struct walk_curve curve[CURVES]; /* all zero where another rank has it */
 };
 
 /* Some pixels of the i-th tile that is looked into, each in the middle of its share. */
@@ -23,7 +23,7 @@ static enum status look(struct survey *s, size_t i, struct report *rep)
 {
     size_t all = volume_tile_count(s->v);
     struct tile t = volume_tile(s->v, (2 * i + 1) * all / (2 * s->tiles));
-    size_t pixels = t.rows * t.cols, n = pixels < PER_TILE ? pixels : PER_TILE;
+    size_t pixels = t.rows * t.cols, n = pixels < s->per_tile ? pixels : s->per_tile;
     enum status st = volume_read_tile(s->v, t, rep);
     for (size_t k = 0; k < n && st == ST_OK; k++) {
         size_t pixel = (2 * k + 1) * pixels / (2 * n);
@@ -31,7 +31,7 @@ static enum status look(struct survey *s, size_t i, struct report *rep)
         const double *rest;
         volume_curve(s->v, t.row0 + pixel / t.cols, t.col0 + pixel % t.cols, &raw);
         size_t quiet = curve_off_surface(s->plan, &raw, s->work, &rest);
-        if (quiet > 0) walk_look(rest, quiet, &s->curve[i * PER_TILE + k]);
+        if (quiet > 0) walk_look(rest, quiet, &s->curve[i * s->per_tile + k]);
     }
     return st;
 }
@@ -60,6 +60,7 @@ static enum status survey(struct survey *s, MPI_Comm comm, FILE *progress, struc
     MPI_Comm_rank(comm, &rank);
     MPI_Comm_size(comm, &ranks);
     s->tiles = volume_tile_count(s->v) < TILES ? volume_tile_count(s->v) : TILES;
+    s->per_tile = CURVES / s->tiles;
     progress_begin(&s->progress, rank == 0 ? progress : NULL, "parts looked at for drift",
                    s->tiles);
     enum status st = agree(comm, look_into_own(s, (size_t)rank, (size_t)ranks, rep), rep);
@@ -67,7 +68,7 @@ static enum status survey(struct survey *s, MPI_Comm comm, FILE *progress, struc
     if (st != ST_OK) return st;
     /* each number was set by one rank and is zero on the others, so the sum is exact */
     watch_enter();
-    MPI_Allreduce(MPI_IN_PLACE, s->curve, TILES * PER_TILE * NUMBERS, MPI_DOUBLE, MPI_SUM, comm);
+    MPI_Allreduce(MPI_IN_PLACE, s->curve, CURVES * NUMBERS, MPI_DOUBLE, MPI_SUM, comm);
     watch_leave();
     return ST_OK;
 }
@@ -84,7 +85,7 @@ enum status grid_drift(struct volume *v, struct curve_plan *plan, MPI_Comm comm,
         s->plan = plan;
         st = survey(s, comm, progress, rep);
     }
-    if (st == ST_OK) walk_find(s->curve, TILES * PER_TILE, &plan->drift_seen);
+    if (st == ST_OK) walk_find(s->curve, CURVES, &plan->drift_seen);
     if (st == ST_OK && plan->drift_seen.step > 0) plan->drift_m = plan->drift_seen.step;
     free(s);
     return st;
