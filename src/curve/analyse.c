@@ -93,19 +93,19 @@ static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *r
     if (known > lane->n) known = 0;
     if (known && hint->no_spikes) {
         lane_take_baseline(plan, known, lane);
-        lane_set_force(plan, lane);
+        lane_find_turning_point(lane);
         return flags;
     }
-    lane->rough_noise = lane_rough_noise(lane, w->reduced);
+    lane_find_rough_noise(lane, w->reduced);
     if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) {
         flags |= FLAG(spikes);
-        lane->rough_noise = lane_rough_noise(lane, w->reduced);
+        lane_find_rough_noise(lane, w->reduced);
     }
     if (known && known <= lane->n)
         lane_take_baseline(plan, known, lane);
     else
         lane_find_baseline(plan, lane);
-    lane_set_force(plan, lane);
+    lane_find_turning_point(lane);
     return flags;
 }
 

@@ -166,7 +166,7 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
     if (!ok || !out->converged) *flags |= FLAG(fit_failed);
     if (out->done && out->at_bound) *flags |= FLAG(at_bound);
     if (!ok) return;
-    lane_set_force(plan, lane); /* the baseline is the fitted one now */
+    lane_find_turning_point(lane); /* the baseline is the fitted one now */
     lane->peak_error = sqrt(out->cov[COV_PEAK][COV_PEAK]);
     fit_half(plan, w, lane, &left, out);
 }

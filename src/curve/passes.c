@@ -1,7 +1,5 @@
 #include "curve/passes.h"
 
-#include "base/lanes.h"
-
 #include <math.h>
 
 LANES_CLONES void pass_range(const double *v, size_t n, double *low, double *high)
@@ -44,27 +42,61 @@ LANES_CLONES double pass_largest_bend(const double *v, size_t n)
     return largest;
 }
 
-LANES_CLONES double pass_bend_squares(const double *v, size_t m)
+LANES_CLONES double pass_bends(const double *v, size_t n, size_t block, double *squares)
 {
-    lanes sum = {0};
-    double rest = 0;
-    size_t i = 0;
-    for (; i + LANES <= m; i += LANES) {
-        lanes bend = bend_at(v + i);
-        sum += bend * bend;
+    lanes most = {0};
+    double largest = 0;
+    for (size_t from = 0; from + 2 < n; from += block) {
+        size_t to = from + block + 2 <= n ? from + block : n - 2, i = from;
+        lanes sum = {0};
+        double rest = 0;
+        for (; i + LANES <= to; i += LANES) {
+            lanes bend = bend_at(v + i), square = bend * bend;
+            sum += square;
+            most = lanes_max(square, most);
+        }
+        for (; i < to; i++) {
+            double bend = v[i] - 2.0 * v[i + 1] + v[i + 2];
+            rest += bend * bend;
+            largest = bend * bend > largest ? bend * bend : largest;
+        }
+        if (to == from + block) *squares++ = lanes_sum(sum) + rest;
     }
-    for (; i < m; i++) {
-        double bend = v[i] - 2.0 * v[i + 1] + v[i + 2];
-        rest += bend * bend;
-    }
-    return lanes_sum(sum) + rest;
+    for (int q = 0; q < LANES; q++)
+        largest = most[q] > largest ? most[q] : largest;
+    return sqrt(largest);
 }
 
-LANES_CLONES void pass_flatten(const double *z, const double *d, size_t n, double offset,
-                               double slope, double z_ref, double factor, double *out)
+LANES_CLONES double pass_flatten(const double *z, const double *d, size_t n, double offset,
+                                 double slope, double z_ref, double k, double *flat, double *force)
 {
-    for (size_t i = 0; i < n; i++)
-        out[i] = factor * (d[i] - offset - slope * (z[i] - z_ref));
+    lanes least = {INFINITY, INFINITY, INFINITY, INFINITY};
+    double lowest = INFINITY;
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes f = lanes_load(d + i) - offset - slope * (lanes_load(z + i) - z_ref);
+        lanes_store(flat + i, f);
+        lanes_store(force + i, k * f);
+        least = lanes_min(f, least);
+    }
+    for (; i < n; i++) {
+        flat[i] = d[i] - offset - slope * (z[i] - z_ref);
+        force[i] = k * flat[i];
+        lowest = flat[i] < lowest ? flat[i] : lowest;
+    }
+    for (int q = 0; q < LANES; q++)
+        lowest = least[q] < lowest ? least[q] : lowest;
+    return lowest;
+}
+
+LANES_CLONES void pass_separation(const double *z, const double *flat, size_t n, double zero,
+                                  double *out)
+{
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES)
+        lanes_store(out + i, zero - lanes_load(z + i) + lanes_load(flat + i));
+    for (; i < n; i++)
+        out[i] = zero - z[i] + flat[i];
 }
 
 LANES_CLONES struct pass_line pass_line(const double *z, const double *d, size_t from, size_t to,
@@ -85,21 +117,31 @@ LANES_CLONES struct pass_line pass_line(const double *z, const double *d, size_t
     return s;
 }
 
-LANES_CLONES double pass_rest(const double *z, const double *d, size_t n, double offset,
-                              double slope, double z_ref)
+LANES_CLONES void pass_lines(const double *z, const double *d, size_t from, size_t block, double z0,
+                             double d0, struct pass_lines *out)
 {
-    lanes sum = {0};
-    double rest = 0;
-    size_t i = 0;
-    for (; i + LANES <= n; i += LANES) {
-        lanes r = lanes_load(d + i) - offset - slope * (lanes_load(z + i) - z_ref);
-        sum += r * r;
+    lanes sz[LANES], sd[LANES], szz[LANES], szd[LANES], sdd[LANES];
+    struct pass_lines rest = {0};
+#pragma GCC unroll 4
+    for (size_t q = 0; q < LANES; q++) {
+        const double *pz = z + from + q * block, *pd = d + from + q * block;
+        size_t i = 0;
+        sz[q] = sd[q] = szz[q] = szd[q] = sdd[q] = (lanes){0};
+        for (; i + LANES <= block; i += LANES) {
+            lanes a = lanes_load(pz + i) - z0, b = lanes_load(pd + i) - d0;
+            sz[q] += a, sd[q] += b, szz[q] += a * a, szd[q] += a * b, sdd[q] += b * b;
+        }
+        for (; i < block; i++) {
+            double a = pz[i] - z0, b = pd[i] - d0;
+            rest.z[q] += a, rest.d[q] += b;
+            rest.zz[q] += a * a, rest.zd[q] += a * b, rest.dd[q] += b * b;
+        }
     }
-    for (; i < n; i++) {
-        double r = d[i] - offset - slope * (z[i] - z_ref);
-        rest += r * r;
-    }
-    return lanes_sum(sum) + rest;
+    out->z = lanes_sums(sz[0], sz[1], sz[2], sz[3]) + rest.z;
+    out->d = lanes_sums(sd[0], sd[1], sd[2], sd[3]) + rest.d;
+    out->zz = lanes_sums(szz[0], szz[1], szz[2], szz[3]) + rest.zz;
+    out->zd = lanes_sums(szd[0], szd[1], szd[2], szd[3]) + rest.zd;
+    out->dd = lanes_sums(sdd[0], sdd[1], sdd[2], sdd[3]) + rest.dd;
 }
 
 LANES_CLONES double pass_squares(const double *v, size_t from, size_t to)
@@ -131,14 +173,32 @@ LANES_CLONES double pass_misfit(const double *y, const double *v, size_t n, doub
     return lanes_sum(sum) + rest;
 }
 
+LANES_INLINE bool any(lanes_mask m)
+{
+    return m[0] | m[1] | m[2] | m[3];
+}
+
 LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, double level)
 {
     size_t i = from;
-    for (; i + 2 * LANES <= n; i += 2 * LANES) {
-        lanes_mask m = (lanes_load(v + i) > level) | (lanes_load(v + i + LANES) > level);
-        if (m[0] | m[1] | m[2] | m[3]) break;
-    }
+    for (; i + 4 * LANES <= n; i += 4 * LANES)
+        if (any((lanes_load(v + i) > level) | (lanes_load(v + i + LANES) > level) |
+                (lanes_load(v + i + 2 * LANES) > level) | (lanes_load(v + i + 3 * LANES) > level)))
+            break;
     while (i < n && !(v[i] > level))
+        i++;
+    return i;
+}
+
+LANES_CLONES size_t pass_first_within(const double *v, size_t from, size_t n, double level)
+{
+    size_t i = from;
+    for (; i + 4 * LANES <= n; i += 4 * LANES)
+        if (any((lanes_load(v + i) <= level) | (lanes_load(v + i + LANES) <= level) |
+                (lanes_load(v + i + 2 * LANES) <= level) |
+                (lanes_load(v + i + 3 * LANES) <= level)))
+            break;
+    while (i < n && !(v[i] <= level))
         i++;
     return i;
 }
@@ -173,16 +233,67 @@ LANES_CLONES bool pass_all_finite(const double *v, size_t n)
     return lanes_sum(sum) + rest == 0.0;
 }
 
-LANES_CLONES bool pass_ascends(const double *v, size_t n)
+LANES_INLINE lanes reversed(lanes v)
 {
-    lanes_mask back = {0};
-    bool good = true;
+    const lanes_mask back = {3, 2, 1, 0};
+    return __builtin_shuffle(v, back);
+}
+
+LANES_INLINE bool take_ascending(const double *v, size_t n, const bool backward, double *out)
+{
+    lanes_mask good = {-1, -1, -1, -1};
+    bool rest = isfinite(v[0]) && isfinite(v[n - 1]); /* and no number is above or below NaN */
     size_t i = 0;
-    for (; i + 1 + LANES <= n; i += LANES)
-        back |= lanes_load(v + i + 1) < lanes_load(v + i);
-    for (; i + 1 < n; i++)
-        good &= !(v[i + 1] < v[i]);
-    return good && !(back[0] | back[1] | back[2] | back[3]);
+    for (; i + 1 + LANES <= n; i += LANES) {
+        lanes here = lanes_load(v + i), next = lanes_load(v + i + 1);
+        good &= backward ? next <= here : next >= here;
+        if (backward)
+            lanes_store(out + n - LANES - i, reversed(here));
+        else
+            lanes_store(out + i, here);
+    }
+    for (; i < n; i++) {
+        out[backward ? n - 1 - i : i] = v[i];
+        if (i + 1 < n) rest &= backward ? v[i + 1] <= v[i] : v[i + 1] >= v[i];
+    }
+    return rest && (good[0] & good[1] & good[2] & good[3]);
+}
+
+LANES_CLONES bool pass_take_ascending(const double *v, size_t n, bool backward, double *out)
+{
+    return backward ? take_ascending(v, n, true, out) : take_ascending(v, n, false, out);
+}
+
+LANES_INLINE bool take(const double *v, size_t n, double factor, const bool backward, double *out,
+                       double *low, double *high)
+{
+    double first = factor * v[0], least = first, most = first, rest = 0;
+    lanes a = {first, first, first, first}, b = a, sum = {0};
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes x = factor * lanes_load(v + i);
+        if (backward)
+            lanes_store(out + n - LANES - i, reversed(x));
+        else
+            lanes_store(out + i, x);
+        a = lanes_min(x, a), b = lanes_max(x, b), sum += x;
+    }
+    for (; i < n; i++) {
+        double x = factor * v[i];
+        out[backward ? n - 1 - i : i] = x;
+        least = x < least ? x : least, most = x > most ? x : most, rest += x;
+    }
+    for (int q = 0; q < LANES; q++)
+        least = a[q] < least ? a[q] : least, most = b[q] > most ? b[q] : most;
+    *low = least, *high = most;
+    return isfinite(lanes_sum(sum) + rest);
+}
+
+LANES_CLONES bool pass_take(const double *v, size_t n, double factor, bool backward, double *out,
+                            double *low, double *high)
+{
+    return backward ? take(v, n, factor, true, out, low, high)
+                    : take(v, n, factor, false, out, low, high);
 }
 
 LANES_CLONES void pass_scale(const double *v, size_t n, double factor, bool backward, double *out)

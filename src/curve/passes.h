@@ -2,8 +2,9 @@
 #ifndef CANTLE_CURVE_PASSES_H
 #define CANTLE_CURVE_PASSES_H
 
+#include "base/lanes.h"
+
 #include <stdbool.h>
-#include <stddef.h>
 
 /** Smallest and largest of v [n], n >= 1, no NaN. */
 void pass_range(const double *v, size_t n, double *low, double *high);
@@ -11,12 +12,16 @@ void pass_range(const double *v, size_t n, double *low, double *high);
 /** Largest |v[i-1] - 2 v[i] + v[i+1]|, n >= 3. */
 double pass_largest_bend(const double *v, size_t n);
 
-/** Sum of squares of the m second differences that begin at v. */
-double pass_bend_squares(const double *v, size_t m);
+/** Sums of squares of the second differences v[i] - 2 v[i+1] + v[i+2] in each whole block of them;
+ * n >= 3. @return the largest of all, absolute */
+double pass_bends(const double *v, size_t n, size_t block, double *squares);
 
-/** out = factor (d - offset - slope (z - z_ref)) over [n]. */
-void pass_flatten(const double *z, const double *d, size_t n, double offset, double slope,
-                  double z_ref, double factor, double *out);
+/** flat = d - offset - slope (z - z_ref), force = k flat over [n]. @return the smallest of flat */
+double pass_flatten(const double *z, const double *d, size_t n, double offset, double slope,
+                    double z_ref, double k, double *flat, double *force);
+
+/** out = zero - z + flat over [n]. */
+void pass_separation(const double *z, const double *flat, size_t n, double zero, double *out);
 
 /** Sums for a straight line, relative to (z0, d0): sums of z, d, z z, z d, d d over [from, to). */
 struct pass_line {
@@ -25,9 +30,12 @@ struct pass_line {
 struct pass_line pass_line(const double *z, const double *d, size_t from, size_t to, double z0,
                            double d0);
 
-/** Sum of (d - offset - slope (z - z_ref))^2 over [n]. */
-double pass_rest(const double *z, const double *d, size_t n, double offset, double slope,
-                 double z_ref);
+/** The same for LANES blocks at once, from `from` on. */
+struct pass_lines {
+    lanes z, d, zz, zd, dd;
+};
+void pass_lines(const double *z, const double *d, size_t from, size_t block, double z0, double d0,
+                struct pass_lines *out);
 
 /** Sum of squares of v over [from, to). */
 double pass_squares(const double *v, size_t from, size_t to);
@@ -41,10 +49,19 @@ void pass_signs(const double *v, size_t n, size_t *above, size_t *changes);
 /** First i in [from, n) with v[i] > level, n if there is none. */
 size_t pass_first_above(const double *v, size_t from, size_t n, double level);
 
+/** First i in [from, n) with v[i] <= level, n if there is none. */
+size_t pass_first_within(const double *v, size_t from, size_t n, double level);
+
 bool pass_all_finite(const double *v, size_t n);
 
-/** No value is below the one before. */
-bool pass_ascends(const double *v, size_t n);
+/** out = v over [n], n >= 1, from the last to the first if `backward`. @return no value is below
+ * the one before, and all are finite */
+bool pass_take_ascending(const double *v, size_t n, bool backward, double *out);
+
+/** out = factor v over [n], n >= 1, likewise; smallest and largest of it, if all are finite.
+ *  @return they are */
+bool pass_take(const double *v, size_t n, double factor, bool backward, double *out, double *low,
+               double *high);
 
 /** out = factor v over [n], from the last to the first if `backward`. */
 void pass_scale(const double *v, size_t n, double factor, bool backward, double *out);
