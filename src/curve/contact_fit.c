@@ -38,8 +38,7 @@ static void adopt_noise(const struct curve_plan *plan, const struct contact_fit 
     if (plan->model->adhesive)
         end = lane_pull_off(lane) < lane->n ? lane_pull_off(lane) : lane->baseline_end;
     else
-        while (end < lane->n && lane->z[end] < fit->contact_point)
-            end++;
+        end = pass_first_not_below(lane->z, 0, lane->n, fit->contact_point);
     attractive_samples(lane, &low, &high);
     if (high > 0 && low < end) end = low;
     lane->baseline_end = end;

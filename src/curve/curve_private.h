@@ -157,8 +157,9 @@ double sample_modulus(const struct curve_plan *plan, double reduced, double *pow
 
 /** Maps of the two-point JKR method, of Tabor's parameter and of lambda; the flag that goes with
  *  them. Needs the maps of adhesion and work of adhesion.
- *  @param retract  NULL where it cannot be used */
-void measure_transition(const struct curve_plan *plan, const struct lane *retract,
+ *  @param retract  NULL where it cannot be used
+ *  @param off  its lane_pull_off */
+void measure_transition(const struct curve_plan *plan, const struct lane *retract, size_t off,
                         const struct contact_fit *fit, struct pixel_result *out);
 
 /** Maps of the unloading analysis, where the plan asks for it, and its flags. Needs the map of

@@ -178,29 +178,70 @@ LANES_INLINE bool any(lanes_mask m)
     return m[0] | m[1] | m[2] | m[3];
 }
 
-LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, double level)
+enum side { ABOVE, NOT_ABOVE, NOT_BELOW };
+
+LANES_INLINE lanes_mask lies(lanes v, double level, const enum side side)
+{
+    return side == ABOVE ? v > level : side == NOT_ABOVE ? ~(v > level) : ~(v < level);
+}
+
+/* Does any of four vectors from v on? */
+LANES_INLINE bool any_lies(const double *v, double level, const enum side side)
+{
+    return any(lies(lanes_load(v), level, side) | lies(lanes_load(v + LANES), level, side) |
+               lies(lanes_load(v + 2 * LANES), level, side) |
+               lies(lanes_load(v + 3 * LANES), level, side));
+}
+
+LANES_INLINE bool one_lies(double v, double level, const enum side side)
+{
+    return side == ABOVE ? v > level : side == NOT_ABOVE ? !(v > level) : !(v < level);
+}
+
+LANES_INLINE size_t first_that_lies(const double *v, size_t from, size_t n, double level,
+                                    const enum side side)
 {
     size_t i = from;
-    for (; i + 4 * LANES <= n; i += 4 * LANES)
-        if (any((lanes_load(v + i) > level) | (lanes_load(v + i + LANES) > level) |
-                (lanes_load(v + i + 2 * LANES) > level) | (lanes_load(v + i + 3 * LANES) > level)))
-            break;
-    while (i < n && !(v[i] > level))
+    while (i + 4 * LANES <= n && !any_lies(v + i, level, side))
+        i += 4 * LANES;
+    while (i < n && !one_lies(v[i], level, side))
         i++;
     return i;
 }
 
-LANES_CLONES size_t pass_first_within(const double *v, size_t from, size_t n, double level)
+LANES_INLINE size_t after_last_that_lies(const double *v, size_t from, size_t n, double level,
+                                         const enum side side)
 {
-    size_t i = from;
-    for (; i + 4 * LANES <= n; i += 4 * LANES)
-        if (any((lanes_load(v + i) <= level) | (lanes_load(v + i + LANES) <= level) |
-                (lanes_load(v + i + 2 * LANES) <= level) |
-                (lanes_load(v + i + 3 * LANES) <= level)))
-            break;
-    while (i < n && !(v[i] <= level))
-        i++;
-    return i;
+    while (n >= from + 4 * LANES && !any_lies(v + n - 4 * LANES, level, side))
+        n -= 4 * LANES;
+    while (n > from && !one_lies(v[n - 1], level, side))
+        n--;
+    return n;
+}
+
+LANES_CLONES size_t pass_first_above(const double *v, size_t from, size_t n, double level)
+{
+    return first_that_lies(v, from, n, level, ABOVE);
+}
+
+LANES_CLONES size_t pass_first_not_above(const double *v, size_t from, size_t n, double level)
+{
+    return first_that_lies(v, from, n, level, NOT_ABOVE);
+}
+
+LANES_CLONES size_t pass_first_not_below(const double *v, size_t from, size_t n, double level)
+{
+    return first_that_lies(v, from, n, level, NOT_BELOW);
+}
+
+LANES_CLONES size_t pass_only_above(const double *v, size_t from, size_t n, double level)
+{
+    return after_last_that_lies(v, from, n, level, NOT_ABOVE);
+}
+
+LANES_CLONES size_t pass_only_below(const double *v, size_t from, size_t n, double level)
+{
+    return after_last_that_lies(v, from, n, level, NOT_BELOW);
 }
 
 LANES_CLONES void pass_signs(const double *v, size_t n, size_t *above, size_t *changes)
@@ -306,7 +347,7 @@ LANES_CLONES void pass_scale(const double *v, size_t n, double factor, bool back
             out[i] = factor * v[i];
 }
 
-LANES_INLINE lanes area_of(lanes a, lanes b, lanes f, lanes g, double low, double high)
+LANES_INLINE lanes cut_area(lanes a, lanes b, lanes f, lanes g, double low, double high)
 {
     const lanes lows = {low, low, low, low}, highs = {high, high, high, high}, zero = {0};
     lanes from = lanes_max(a, lows), to = lanes_min(b, highs);
@@ -315,27 +356,48 @@ LANES_INLINE lanes area_of(lanes a, lanes b, lanes f, lanes g, double low, doubl
     return lanes_select(counts, area, zero);
 }
 
-LANES_CLONES double pass_area(const double *z, const double *f, size_t n, double low, double high)
+/* Cells [from, to), each from its sample to the next. */
+LANES_INLINE double cut_areas(const double *z, const double *f, size_t from, size_t to, double low,
+                              double high)
 {
     lanes sum = {0};
     double rest = 0;
-    size_t i = 0;
-    for (; i + 1 + LANES <= n; i += LANES)
-        sum += area_of(lanes_load(z + i), lanes_load(z + i + 1), lanes_load(f + i),
-                       lanes_load(f + i + 1), low, high);
-    for (; i + 1 < n; i++) {
+    size_t i = from;
+    for (; i + LANES <= to; i += LANES)
+        sum += cut_area(lanes_load(z + i), lanes_load(z + i + 1), lanes_load(f + i),
+                        lanes_load(f + i + 1), low, high);
+    for (; i < to; i++) {
         lanes a = {z[i]}, b = {z[i + 1]}, c = {f[i]}, d = {f[i + 1]};
-        rest += area_of(a, b, c, d, low, high)[0];
+        rest += cut_area(a, b, c, d, low, high)[0];
     }
     return lanes_sum(sum) + rest;
 }
 
-static double drop_at(const double *v, size_t i)
+LANES_CLONES double pass_area(const double *z, const double *f, size_t n, double low, double high)
+{
+    const lanes zero = {0};
+    size_t first = first_that_lies(z, 0, n, low, ABOVE);
+    size_t end = first_that_lies(z, first, n, high, ABOVE), i = first;
+    lanes sum = {0};
+    lanes_mask back = {0};
+    /* cells between samples that are all within the limits, unless z runs back below the lower */
+    for (; i + LANES < end; i += LANES) {
+        lanes a = lanes_load(z + i), width = lanes_load(z + i + 1) - a;
+        sum += lanes_max(width, zero) * (lanes_load(f + i) + lanes_load(f + i + 1));
+        back |= a < low;
+    }
+    if (any(back)) return cut_areas(z, f, 0, n - 1, low, high);
+    double before = first > 0 ? cut_areas(z, f, first - 1, first < n ? first : n - 1, low, high)
+                              : 0;
+    return before + 0.5 * lanes_sum(sum) + (i + 1 < n ? cut_areas(z, f, i, n - 1, low, high) : 0);
+}
+
+LANES_INLINE double drop_at(const double *v, size_t i)
 {
     return v[i - 2] + v[i - 1] + v[i] - (v[i + 1] + v[i + 2] + v[i + 3]);
 }
 
-LANES_CLONES double pass_largest_drop(const double *v, size_t from, size_t n, size_t *at)
+LANES_CLONES double pass_largest_drop(const double *v, size_t from, size_t n)
 {
     lanes most = {0};
     double largest = 0;
@@ -350,9 +412,36 @@ LANES_CLONES double pass_largest_drop(const double *v, size_t from, size_t n, si
         largest = most[q] > largest ? most[q] : largest;
     for (; i + 3 < n; i++)
         largest = drop_at(v, i) > largest ? drop_at(v, i) : largest;
-    for (*at = from; largest > 0 && *at + 4 < n && drop_at(v, *at) < largest;)
-        ++*at;
     return largest;
+}
+
+size_t pass_drop_at(const double *v, size_t from, size_t n, double drop)
+{
+    size_t at = from;
+    while (at + 4 < n && drop_at(v, at) < drop)
+        at++;
+    return at;
+}
+
+LANES_CLONES double pass_wells(const double *x, const double *f, size_t from, size_t to,
+                               double *squares)
+{
+    const lanes zero = {0};
+    lanes area = {0}, sum = {0};
+    double rest = 0, others = 0;
+    size_t i = from;
+    for (; i + LANES <= to; i += LANES) {
+        lanes step = lanes_load(x + i) - lanes_load(x + i + 1);
+        area += lanes_min(lanes_load(f + i) + lanes_load(f + i + 1), zero) * step;
+        sum += step * step;
+    }
+    for (; i < to; i++) {
+        double step = x[i] - x[i + 1], twice = f[i] + f[i + 1];
+        rest += twice < 0 ? twice * step : 0.0;
+        others += step * step;
+    }
+    *squares = lanes_sum(sum) + others;
+    return -0.5 * (lanes_sum(area) + rest);
 }
 
 LANES_CLONES void pass_cubic(const double *z, const double *d, size_t from, size_t to,

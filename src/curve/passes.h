@@ -49,8 +49,13 @@ void pass_signs(const double *v, size_t n, size_t *above, size_t *changes);
 /** First i in [from, n) with v[i] > level, n if there is none. */
 size_t pass_first_above(const double *v, size_t from, size_t n, double level);
 
-/** First i in [from, n) with v[i] <= level, n if there is none. */
-size_t pass_first_within(const double *v, size_t from, size_t n, double level);
+/** The same for one that is not above it, or not below it. */
+size_t pass_first_not_above(const double *v, size_t from, size_t n, double level);
+size_t pass_first_not_below(const double *v, size_t from, size_t n, double level);
+
+/** Smallest i >= from with all of v [i, n) above the level, or below it; n if v[n - 1] is not. */
+size_t pass_only_above(const double *v, size_t from, size_t n, double level);
+size_t pass_only_below(const double *v, size_t from, size_t n, double level);
 
 bool pass_all_finite(const double *v, size_t n);
 
@@ -67,12 +72,19 @@ bool pass_take(const double *v, size_t n, double factor, bool backward, double *
 void pass_scale(const double *v, size_t n, double factor, bool backward, double *out);
 
 /** Area under f(z) over [low, high] by the trapezoidal rule, cells cut at the limits; cells that
- * run back in z do not count. */
+ * run back in z do not count; n >= 1. */
 double pass_area(const double *z, const double *f, size_t n, double low, double high);
 
 /** Largest v[i-2] + v[i-1] + v[i] - (v[i+1] + v[i+2] + v[i+3]) for i in [from, n - 3), from >= 2;
- * its i in *at. 0 if none is positive. */
-double pass_largest_drop(const double *v, size_t from, size_t n, size_t *at);
+ * 0 if none is positive. */
+double pass_largest_drop(const double *v, size_t from, size_t n);
+
+/** The first i where it is that large. */
+size_t pass_drop_at(const double *v, size_t from, size_t n, double drop);
+
+/** Area between zero and f(x) where f is negative, x falling, over the cells [from, to) between a
+ * sample and the next by the trapezoidal rule; sum of squares of their widths. */
+double pass_wells(const double *x, const double *f, size_t from, size_t to, double *squares);
 
 /** Normal equations of a cubic over [from, to) in Legendre polynomials of u = (z - middle)/half,
  * for d - d0: lower triangle of a, b, and the sum of squares. */

@@ -169,7 +169,7 @@ void lane_flatten(const struct curve_plan *plan, struct lane *lane)
 {
     lane->lowest = pass_flatten(lane->z, lane->d, lane->n, lane->offset, lane->slope, lane->z_ref,
                                 plan->setup.spring_n_per_m, lane->flat, lane->force);
-    lane->lowest_at = pass_first_within(lane->flat, 0, lane->n, lane->lowest);
+    lane->lowest_at = pass_first_not_above(lane->flat, 0, lane->n, lane->lowest);
 }
 
 void lane_set_force(const struct curve_plan *plan, struct lane *lane)
@@ -196,7 +196,5 @@ size_t lane_pull_off(const struct lane *lane)
     if (!(-lowest > limit) || at == lane->n) return lane->n;
     /* The end of a JKR contact carries 5/9 of the pull-off force at fixed displacement: what is
      * below half of that, going out from the minimum, has come off. */
-    while (at > 0 && lane->flat[at - 1] < 5.0 / 18.0 * lowest)
-        at--;
-    return at;
+    return pass_only_below(lane->flat, 0, at, 5.0 / 18.0 * lowest);
 }
