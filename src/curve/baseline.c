@@ -12,14 +12,16 @@
  * (E. B. Wilson, M. M. Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684). */
 void lane_find_rough_noise(struct lane *lane, double *scratch)
 {
-    enum { BLOCK = 16, FEWEST = 16 };
+    enum { BLOCK = 16, FEWEST = 16, FEW = 64 };
     size_t n = lane->n - 2, block = n / FEWEST < BLOCK ? n / FEWEST : BLOCK;
     if (block == 0) block = 1;
     lane->largest_bend = pass_bends(lane->d, lane->n, block, scratch);
     double m = (double)block, far = block > 1 ? m - 2.0 : 0.0;
     double nu = m / (1.0 + 2.0 * (4.0 / 9.0 * (m - 1.0) + far / 36.0) / m);
     double share = 1.0 - 2.0 / (9.0 * nu);
-    double middle = gsl_stats_median(scratch, 1, n / block); /* selects, does not sort */
+    size_t blocks = n / block;
+    double middle = blocks <= FEW ? pass_median(scratch, blocks)
+                                  : gsl_stats_median(scratch, 1, blocks); /* selects */
     lane->rough_noise = sqrt(middle / (6.0 * m * share * share * share));
 }
 

@@ -2,20 +2,50 @@
 
 #include <math.h>
 
+/* Two vectors at a time where a loop keeps an extreme: two comparisons in a chain take as long as
+ * all else in it. */
 LANES_CLONES void pass_range(const double *v, size_t n, double *low, double *high)
 {
     double least = v[0], most = v[0];
     lanes a = {v[0], v[0], v[0], v[0]}, b = a;
     size_t i = 0;
-    for (; i + LANES <= n; i += LANES) {
-        lanes x = lanes_load(v + i);
-        a = lanes_min(x, a), b = lanes_max(x, b);
+    for (; i + 2 * LANES <= n; i += 2 * LANES) {
+        lanes x = lanes_load(v + i), y = lanes_load(v + i + LANES);
+        a = lanes_min(lanes_min(x, y), a), b = lanes_max(lanes_max(x, y), b);
     }
     for (int q = 0; q < LANES; q++)
         least = a[q] < least ? a[q] : least, most = b[q] > most ? b[q] : most;
     for (; i < n; i++)
         least = v[i] < least ? v[i] : least, most = v[i] > most ? v[i] : most;
     *low = least, *high = most;
+}
+
+LANES_CLONES double pass_median(const double *v, size_t n)
+{
+    enum { WIDE = 8, AT_ONCE = WIDE * LANES };
+    const double low = -INFINITY;
+    const lanes none = {low, low, low, low};
+    const long long half = (long long)(n / 2), below_half = (long long)((n - 1) / 2);
+    lanes upper = none, lower = none;
+    for (size_t from = 0; from < n; from += AT_ONCE) {
+        double some[AT_ONCE];
+        lanes_mask smaller[WIDE] = {0};
+        for (size_t k = 0; k < AT_ONCE; k++)
+            some[k] = from + k < n ? v[from + k] : INFINITY;
+        for (size_t i = 0; i < n; i++)
+#pragma GCC unroll 8
+            for (size_t k = 0; k < WIDE; k++)
+                smaller[k] -= lanes_load(some + k * LANES) > v[i];
+        for (size_t k = 0; k < WIDE; k++) {
+            lanes here = lanes_load(some + k * LANES);
+            upper = lanes_max(lanes_select(smaller[k] <= half, here, none), upper);
+            lower = lanes_max(lanes_select(smaller[k] <= below_half, here, none), lower);
+        }
+    }
+    double a = low, b = low;
+    for (int q = 0; q < LANES; q++)
+        a = lower[q] > a ? lower[q] : a, b = upper[q] > b ? upper[q] : b;
+    return 0.5 * (a + b);
 }
 
 LANES_INLINE lanes bend_at(const double *v)
@@ -50,10 +80,11 @@ LANES_CLONES double pass_bends(const double *v, size_t n, size_t block, double *
         size_t to = from + block + 2 <= n ? from + block : n - 2, i = from;
         lanes sum = {0};
         double rest = 0;
-        for (; i + LANES <= to; i += LANES) {
-            lanes bend = bend_at(v + i), square = bend * bend;
-            sum += square;
-            most = lanes_max(square, most);
+        for (; i + 2 * LANES <= to; i += 2 * LANES) {
+            lanes a = bend_at(v + i), b = bend_at(v + i + LANES);
+            a *= a, b *= b;
+            sum += a, sum += b;
+            most = lanes_max(lanes_max(a, b), most);
         }
         for (; i < to; i++) {
             double bend = v[i] - 2.0 * v[i + 1] + v[i + 2];
@@ -73,11 +104,15 @@ LANES_CLONES double pass_flatten(const double *z, const double *d, size_t n, dou
     lanes least = {INFINITY, INFINITY, INFINITY, INFINITY};
     double lowest = INFINITY;
     size_t i = 0;
-    for (; i + LANES <= n; i += LANES) {
-        lanes f = lanes_load(d + i) - offset - slope * (lanes_load(z + i) - z_ref);
-        lanes_store(flat + i, f);
-        lanes_store(force + i, k * f);
-        least = lanes_min(f, least);
+    for (; i + 2 * LANES <= n; i += 2 * LANES) {
+        lanes f[2];
+        for (size_t q = 0; q < 2; q++) {
+            const size_t at = i + q * LANES;
+            f[q] = lanes_load(d + at) - offset - slope * (lanes_load(z + at) - z_ref);
+            lanes_store(flat + at, f[q]);
+            lanes_store(force + at, k * f[q]);
+        }
+        least = lanes_min(lanes_min(f[0], f[1]), least);
     }
     for (; i < n; i++) {
         flat[i] = d[i] - offset - slope * (z[i] - z_ref);
@@ -146,14 +181,16 @@ LANES_CLONES void pass_lines(const double *z, const double *d, size_t from, size
 
 LANES_CLONES double pass_squares(const double *v, size_t from, size_t to)
 {
-    lanes sum = {0};
+    lanes a = {0}, b = {0};
     double rest = 0;
     size_t i = from;
-    for (; i + LANES <= to; i += LANES)
-        sum += lanes_load(v + i) * lanes_load(v + i);
+    for (; i + 2 * LANES <= to; i += 2 * LANES) {
+        lanes x = lanes_load(v + i), y = lanes_load(v + i + LANES);
+        a += x * x, b += y * y;
+    }
     for (; i < to; i++)
         rest += v[i] * v[i];
-    return lanes_sum(sum) + rest;
+    return lanes_sum(a + b) + rest;
 }
 
 LANES_CLONES double pass_misfit(const double *y, const double *v, size_t n, double scale,
@@ -311,13 +348,16 @@ LANES_INLINE bool take(const double *v, size_t n, double factor, const bool back
     double first = factor * v[0], least = first, most = first, rest = 0;
     lanes a = {first, first, first, first}, b = a, sum = {0};
     size_t i = 0;
-    for (; i + LANES <= n; i += LANES) {
-        lanes x = factor * lanes_load(v + i);
-        if (backward)
+    for (; i + 2 * LANES <= n; i += 2 * LANES) {
+        lanes x = factor * lanes_load(v + i), y = factor * lanes_load(v + i + LANES);
+        if (backward) {
             lanes_store(out + n - LANES - i, reversed(x));
-        else
+            lanes_store(out + n - 2 * LANES - i, reversed(y));
+        } else {
             lanes_store(out + i, x);
-        a = lanes_min(x, a), b = lanes_max(x, b), sum += x;
+            lanes_store(out + i + LANES, y);
+        }
+        a = lanes_min(lanes_min(x, y), a), b = lanes_max(lanes_max(x, y), b), sum += x + y;
     }
     for (; i < n; i++) {
         double x = factor * v[i];

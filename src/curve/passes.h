@@ -9,6 +9,9 @@
 /** Smallest and largest of v [n], n >= 1, no NaN. */
 void pass_range(const double *v, size_t n, double *low, double *high);
 
+/** Median, n >= 1; the work grows as n^2. */
+double pass_median(const double *v, size_t n);
+
 /** Largest |v[i-1] - 2 v[i] + v[i+1]|, n >= 3. */
 double pass_largest_bend(const double *v, size_t n);
 

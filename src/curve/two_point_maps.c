@@ -30,11 +30,11 @@ struct cubic {
 static bool invert(double m[CUBIC][CUBIC])
 {
     for (int k = 0; k < CUBIC; k++) {
-        double pivot = m[k][k];
-        if (!(fabs(pivot) > 1e-300)) return false;
+        if (!(fabs(m[k][k]) > 1e-300)) return false;
+        double per = 1.0 / m[k][k];
         m[k][k] = 1.0;
         for (int j = 0; j < CUBIC; j++)
-            m[k][j] /= pivot;
+            m[k][j] *= per;
         for (int i = 0; i < CUBIC; i++) {
             double factor = m[i][k];
             if (i == k) continue;
