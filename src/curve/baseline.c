@@ -133,17 +133,15 @@ static size_t grow(const struct curve_plan *plan, const struct lane *lane, size_
     return n;
 }
 
-/* Sum of squares that a cubic leaves of samples [from, n): what follows the baseline, of any shape.
- */
-static double cubic_rest(const struct lane *lane, size_t from)
+enum { TERMS = 4 }; /* of a cubic */
+
+/* Sum of squares that a fit leaves, from its normal equations (lower triangle of a) and the sum of
+ * squares of all: Cholesky, and forward substitution at once. NaN where less than `share` of a
+ * diagonal element is left. */
+static double rest_of(double a[TERMS][TERMS], double b[TERMS], double dd, double share)
 {
-    enum { TERMS = 4 };
-    size_t n = lane->n;
-    double middle = 0.5 * (lane->z[from] + lane->z[n - 1]);
-    struct pass_cubic sums;
-    pass_cubic(lane->z, lane->d, from, n, middle, lane->z[n - 1] - middle, lane->d[0], &sums);
-    double(*a)[TERMS] = sums.a, *b = sums.b, dd = sums.dd;
-    for (int j = 0; j < TERMS; j++) { /* Cholesky, and forward substitution at once */
+    for (int j = 0; j < TERMS; j++) {
+        double least = share * a[j][j];
         for (int k = 0; k < j; k++) {
             double sum = a[j][k];
             for (int l = 0; l < k; l++)
@@ -152,12 +150,76 @@ static double cubic_rest(const struct lane *lane, size_t from)
             a[j][j] -= a[j][k] * a[j][k];
             b[j] -= a[j][k] * b[k];
         }
-        if (!(a[j][j] > 0)) return INFINITY;
+        if (!(a[j][j] > least)) return NAN;
         a[j][j] = sqrt(a[j][j]);
         b[j] /= a[j][j];
         dd -= b[j] * b[j];
     }
     return fmax(dd, 0);
+}
+
+/* Sum of squares that a cubic leaves of samples [from, n): what follows the baseline, of any shape.
+ */
+static double cubic_rest(const struct lane *lane, size_t from)
+{
+    size_t n = lane->n;
+    double middle = 0.5 * (lane->z[from] + lane->z[n - 1]);
+    struct pass_cubic sums;
+    pass_cubic(lane->z, lane->d, from, n, middle, lane->z[n - 1] - middle, lane->d[0], &sums);
+    double rest = rest_of(sums.a, sums.b, sums.dd, 0);
+    return isnan(rest) ? INFINITY : rest;
+}
+
+/* The same, nearly, from sums that grow from the end of the curve: its error is below *error. In
+ * powers of the distance from the end the normal equations are worse, but only by some hundreds. */
+static double nearly_cubic_rest(const struct pass_powers *s, double count, double *error)
+{
+    const double safe = 1e-10, share = 1e-5; /* rounding is some 1e-16 over the share */
+    double power[2 * TERMS - 1] = {count, s->u[0], s->u[1], s->u[2], s->u[3], s->uu[0], s->uu[1]};
+    double a[TERMS][TERMS], b[TERMS];
+    for (int j = 0; j < TERMS; j++) {
+        for (int k = 0; k <= j; k++)
+            a[j][k] = power[j + k];
+        b[j] = s->v[j];
+    }
+    double rest = rest_of(a, b, s->uu[2], share);
+    *error = isnan(rest) ? INFINITY : safe * s->uu[2];
+    return isnan(rest) ? 0 : rest;
+}
+
+/* Places where the baseline may end, each `block` after the one before; what the line and the cubic
+ * leave together, nearly. */
+enum { PLACES = 96, TAIL = 8 };
+struct places {
+    size_t first, block, count;
+    double line[PLACES], cost[PLACES], error[PLACES];
+    double whole; /* what the line leaves of all samples */
+};
+
+static double line_cost(const struct line_sums *s, int order)
+{
+    double rms = line_through(s, order).rms;
+    return rms * rms * s->n;
+}
+
+static void weigh_places(const struct lane *lane, int order, struct places *p)
+{
+    size_t n = lane->n, i = p->first;
+    struct line_sums sums = block_sums(lane, 0, i);
+    struct block_row row = {0};
+    for (p->count = 0; i < n; i += p->block) {
+        struct line_sums next = next_block(&row, lane, i, p->block);
+        if (n - i > TAIL) p->line[p->count++] = line_cost(&sums, order);
+        line_join(&sums, &next);
+    }
+    p->whole = line_cost(&sums, order);
+    struct pass_powers powers = {{0}, {0}, {0}};
+    double end = lane->z[n - 1], per = 1.0 / (end - lane->z[0]);
+    for (size_t k = p->count, to = n; k-- > 0; to = i) {
+        i = p->first + k * p->block;
+        pass_powers(lane->z, lane->d, i, to, end, per, lane->d[0], &powers);
+        p->cost[k] = p->line[k] + nearly_cubic_rest(&powers, (double)(n - i), &p->error[k]);
+    }
 }
 
 /* The end of the baseline as a change point: line before, cubic after, least squares together.
@@ -166,22 +228,19 @@ static double cubic_rest(const struct lane *lane, size_t from)
 static size_t change_point(const struct curve_plan *plan, const struct lane *lane, size_t block,
                            double noise)
 {
-    size_t n = lane->n, best = n, end = n / 12 > 8 ? n / 12 : 8;
-    struct line_sums sums = {.z0 = lane->z[0], .d0 = lane->d[0]};
-    double least = INFINITY, whole;
-    line_add_samples(&sums, lane, 0, end);
-    for (size_t i = end; i < n; i += block) {
-        if (n - i > 8) {
-            double rms = line_through(&sums, plan->baseline_order).rms;
-            double cost = rms * rms * (double)i + cubic_rest(lane, i);
-            if (cost < least) least = cost, best = i;
-        }
-        line_add_samples(&sums, lane, i, i + block < n ? i + block : n);
-    }
-    whole = line_through(&sums, plan->baseline_order).rms;
-    whole *= whole * (double)n;
+    size_t n = lane->n, best = n;
+    struct places p = {.first = n / 12 > 8 ? n / 12 : 8, .block = block};
+    weigh_places(lane, plan->baseline_order, &p);
     /* four more unknowns and a choice of places: thirty noise variances are no accident */
-    return whole - least > 30.0 * noise * noise ? best : n;
+    double least = p.whole - 30.0 * noise * noise, bound = least;
+    for (size_t k = 0; k < p.count; k++)
+        bound = fmin(bound, p.cost[k] + p.error[k]);
+    for (size_t k = 0; k < p.count; k++) {
+        if (!(p.cost[k] - p.error[k] <= bound)) continue;
+        double cost = p.line[k] + cubic_rest(lane, p.first + k * block);
+        if (cost < least) least = cost, best = p.first + k * block;
+    }
+    return best;
 }
 
 double lane_baseline_error(const struct lane *lane, double z)

@@ -484,6 +484,31 @@ LANES_CLONES double pass_wells(const double *x, const double *f, size_t from, si
     return -0.5 * (lanes_sum(area) + rest);
 }
 
+LANES_CLONES void pass_powers(const double *z, const double *d, size_t from, size_t to, double z0,
+                              double per, double d0, struct pass_powers *sums)
+{
+    const lanes zero = {0};
+    lanes s1 = zero, s2 = zero, s3 = zero, s4 = zero, s5 = zero, s6 = zero, vv = zero;
+    lanes v0 = zero, v1 = zero, v2 = zero, v3 = zero;
+    for (size_t i = from; i < to; i += LANES) {
+        lanes u, v;
+        if (i + LANES <= to) {
+            u = (lanes_load(z + i) - z0) * per, v = lanes_load(d + i) - d0;
+        } else { /* the last few, and nothing */
+            double us[LANES] = {0}, vs[LANES] = {0};
+            for (size_t k = 0; i + k < to; k++)
+                us[k] = (z[i + k] - z0) * per, vs[k] = d[i + k] - d0;
+            u = lanes_load(us), v = lanes_load(vs);
+        }
+        lanes two = u * u, three = two * u;
+        s1 += u, s2 += two, s3 += three, s4 += two * two, s5 += two * three, s6 += three * three;
+        v0 += v, v1 += u * v, v2 += two * v, v3 += three * v, vv += v * v;
+    }
+    sums->u += lanes_sums(s1, s2, s3, s4);
+    sums->uu += lanes_sums(s5, s6, vv, zero);
+    sums->v += lanes_sums(v0, v1, v2, v3);
+}
+
 LANES_CLONES void pass_cubic(const double *z, const double *d, size_t from, size_t to,
                              double middle, double half, double d0, struct pass_cubic *out)
 {

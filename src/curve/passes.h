@@ -89,6 +89,17 @@ size_t pass_drop_at(const double *v, size_t from, size_t n, double drop);
  * sample and the next by the trapezoidal rule; sum of squares of their widths. */
 double pass_wells(const double *x, const double *f, size_t from, size_t to, double *squares);
 
+/** Sums of powers of u = (z - z0) per and of v = d - d0, for a cubic in u. */
+struct pass_powers {
+    lanes u;  /**< u, u^2, u^3, u^4 */
+    lanes uu; /**< u^5, u^6, v^2, nothing */
+    lanes v;  /**< v, u v, u^2 v, u^3 v */
+};
+
+/** Add samples [from, to). */
+void pass_powers(const double *z, const double *d, size_t from, size_t to, double z0, double per,
+                 double d0, struct pass_powers *sums);
+
 /** Normal equations of a cubic over [from, to) in Legendre polynomials of u = (z - middle)/half,
  * for d - d0: lower triangle of a, b, and the sum of squares. */
 struct pass_cubic {
