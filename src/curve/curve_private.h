@@ -38,6 +38,7 @@ struct lane {
     double noise;                      /**< rms of the baseline's residuals, m */
     double baseline_var[3];            /**< var(level at z_ref), cov(level, slope), var(slope) */
     size_t missing, total;             /**< samples left out, samples there were */
+    bool ascends;                      /**< no z is below the one before */
     bool runs_back;                    /**< z is not monotonic */
     double peak_d, peak_z;             /**< turning point: deflection (baseline off), z */
     double peak_weight[PEAK_SAMPLES];  /**< peak_d = sum of weight times the last samples, less

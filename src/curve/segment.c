@@ -66,11 +66,11 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
                struct lane *lane)
 {
     const struct raw_segment *from = &raw->seg[seg];
-    bool backward = seg == SEG_RETRACT, whole, ascends;
+    bool backward = seg == SEG_RETRACT, whole;
     enum signal_stage stage = raw->stage[seg];
     lane->n = lane->total = from->n;
     lane->missing = 0;
-    lane->runs_back = false;
+    lane->ascends = lane->runs_back = false;
     if (from->n == 0) return;
     if (stage == STAGE_QUADRANTS) {
         segment_deflections(plan, stage, from->signal, from->n, backward, lane->d);
@@ -79,13 +79,13 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
         whole = pass_take(from->signal, from->n, stage_factor(plan, stage), backward, lane->d,
                           &lane->d_low, &lane->d_high);
     }
-    ascends = pass_take_ascending(from->z_m, from->n, backward, lane->z);
-    if (!whole || (!ascends && !pass_all_finite(lane->z, lane->n))) {
+    lane->ascends = pass_take_ascending(from->z_m, from->n, backward, lane->z);
+    if (!whole || (!lane->ascends && !pass_all_finite(lane->z, lane->n))) {
         drop_missing(lane);
         if (lane->n > 0) pass_range(lane->d, lane->n, &lane->d_low, &lane->d_high);
     }
     if (lane->n > 0)
-        lane->runs_back = ascends ? !(lane->z[lane->n - 1] > lane->z[0]) : runs_back(lane);
+        lane->runs_back = lane->ascends ? !(lane->z[lane->n - 1] > lane->z[0]) : runs_back(lane);
 }
 
 static double beside_neighbours(const struct lane *lane, size_t i)
