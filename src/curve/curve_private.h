@@ -23,26 +23,28 @@ enum {
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
     size_t n;
-    double *z, *d;                     /**< [n] m, m */
-    double *flat, *force, *separation; /**< [n] d with the baseline taken off; m, N, m */
-    double d_low, d_high;              /**< smallest and largest d */
-    double rough_noise;                /**< m, found without knowing the curve */
-    double largest_bend;               /**< m, largest second difference */
-    double lowest;                     /**< smallest of flat, m */
-    size_t lowest_at;                  /**< the first sample with it */
-    double z_ref, offset, slope;       /**< baseline: offset + slope (z - z_ref) */
-    double off_offset, off_slope;      /**< the same as found before the contact fit */
-    size_t found_end;                  /**< samples the baseline search took as off the surface */
-    size_t quiet_end;                  /**< samples the off-surface line was fitted to */
-    size_t baseline_end;               /**< samples [0, baseline_end) are off the surface */
-    double noise;                      /**< rms of the baseline's residuals, m */
-    double baseline_var[3];            /**< var(level at z_ref), cov(level, slope), var(slope) */
-    size_t missing, total;             /**< samples left out, samples there were */
-    bool ascends;                      /**< no z is below the one before */
-    bool runs_back;                    /**< z is not monotonic */
-    double peak_d, peak_z;             /**< turning point: deflection (baseline off), z */
-    double peak_weight[PEAK_SAMPLES];  /**< peak_d = sum of weight times the last samples, less
-                                          baseline */
+    double *z, *d;                    /**< [n] m, m */
+    double *flat, *force;             /**< [n] d with the baseline taken off; m, N */
+    double *separation;               /**< [n] m, for the trace alone: see lane_separation */
+    double zero;                      /**< z - d at which the separation is nil, m */
+    double d_low, d_high;             /**< smallest and largest d */
+    double rough_noise;               /**< m, found without knowing the curve */
+    double largest_bend;              /**< m, largest second difference */
+    double lowest;                    /**< smallest of flat, m */
+    size_t lowest_at;                 /**< the first sample with it */
+    double z_ref, offset, slope;      /**< baseline: offset + slope (z - z_ref) */
+    double off_offset, off_slope;     /**< the same as found before the contact fit */
+    size_t found_end;                 /**< samples the baseline search took as off the surface */
+    size_t quiet_end;                 /**< samples the off-surface line was fitted to */
+    size_t baseline_end;              /**< samples [0, baseline_end) are off the surface */
+    double noise;                     /**< rms of the baseline's residuals, m */
+    double baseline_var[3];           /**< var(level at z_ref), cov(level, slope), var(slope) */
+    size_t missing, total;            /**< samples left out, samples there were */
+    bool ascends;                     /**< no z is below the one before */
+    bool runs_back;                   /**< z is not monotonic */
+    double peak_d, peak_z;            /**< turning point: deflection (baseline off), z */
+    double peak_weight[PEAK_SAMPLES]; /**< peak_d = sum of weight times the last samples, less
+                                         baseline */
     double peak_sample_error,
         peak_error; /**< standard error from these samples; and with the baseline's */
 };
@@ -132,8 +134,11 @@ void lane_find_turning_point(struct lane *lane);
 /** Both. */
 void lane_set_force(const struct curve_plan *plan, struct lane *lane);
 
-/** separation = z0 - (z - d). */
-void lane_set_separation(struct lane *lane, double contact_point_m);
+/** Distance of the undeformed surfaces at sample i: zero - (z - d). */
+static inline double lane_separation(const struct lane *lane, size_t i)
+{
+    return lane->zero - lane->z[i] + lane->flat[i];
+}
 
 /** Sample with the lowest deflection, baseline off; lane->n and 0 if none is negative. */
 size_t lane_lowest(const struct lane *lane, double *lowest);

@@ -182,7 +182,7 @@ static size_t lowest_before(const struct lane *lane, size_t end)
 /* Where a sample's two neighbours lie, for the part of an error that the sampling makes. */
 static double step_at(const struct lane *lane, size_t i)
 {
-    return i + 1 < lane->n ? fabs(lane->separation[i + 1] - lane->separation[i]) : 0.0;
+    return i + 1 < lane->n ? fabs(lane_separation(lane, i + 1) - lane_separation(lane, i)) : 0.0;
 }
 
 /* Later half of the samples in contact. The error is that of noise alone: a contact that bends
@@ -232,7 +232,7 @@ static void measure_jump(const struct curve_plan *plan, const struct lane *lane,
     size_t at = pass_drop_at(lane->force, zero + SIDE, lane->n, largest);
     set(out, MAP_jump_force, (lane->force[at] + lane->force[at - 1] + lane->force[at - 2]) / SIDE,
         NAN);
-    set(out, MAP_jump_separation, lane->separation[at], NAN);
+    set(out, MAP_jump_separation, lane_separation(lane, at), NAN);
     out->flags |= FLAG(jump);
 }
 
@@ -279,7 +279,7 @@ static void measure_adhesion(const struct curve_plan *plan, const struct lane *l
     double pull = -smooth_minimum(lane, off, deepest, &leverage);
     set(out, MAP_adhesion, pull, k * hypot(lane->noise * sqrt(leverage), u_base));
     size_t end = pass_first_not_below(lane->force, off + 1, lane->n - 1, 0.0);
-    double area = pass_wells(lane->separation, lane->force, off > 0 ? off - 1 : 0, end, &spread);
+    double area = pass_wells(lane->z, lane->flat, lane->force, off > 0 ? off - 1 : 0, end, &spread);
     set(out, MAP_adhesion_energy, area, k * lane->noise * sqrt(spread));
 }
 

@@ -54,24 +54,6 @@ LANES_INLINE lanes bend_at(const double *v)
     return lanes_load(v) - (middle + middle) + lanes_load(v + 2);
 }
 
-LANES_CLONES double pass_largest_bend(const double *v, size_t n)
-{
-    lanes most = {0};
-    double largest = 0;
-    size_t i = 0;
-    for (; i + 2 + LANES <= n; i += LANES) {
-        lanes bend = bend_at(v + i);
-        most = lanes_max(lanes_max(bend, -bend), most);
-    }
-    for (int q = 0; q < LANES; q++)
-        largest = most[q] > largest ? most[q] : largest;
-    for (; i + 2 < n; i++) {
-        double bend = fabs(v[i] - 2.0 * v[i + 1] + v[i + 2]);
-        largest = bend > largest ? bend : largest;
-    }
-    return largest;
-}
-
 LANES_CLONES double pass_bends(const double *v, size_t n, size_t block, double *squares)
 {
     lanes most = {0};
@@ -122,16 +104,6 @@ LANES_CLONES double pass_flatten(const double *z, const double *d, size_t n, dou
     for (int q = 0; q < LANES; q++)
         lowest = least[q] < lowest ? least[q] : lowest;
     return lowest;
-}
-
-LANES_CLONES void pass_separation(const double *z, const double *flat, size_t n, double zero,
-                                  double *out)
-{
-    size_t i = 0;
-    for (; i + LANES <= n; i += LANES)
-        lanes_store(out + i, zero - lanes_load(z + i) + lanes_load(flat + i));
-    for (; i < n; i++)
-        out[i] = zero - z[i] + flat[i];
 }
 
 LANES_CLONES struct pass_line pass_line(const double *z, const double *d, size_t from, size_t to,
@@ -269,6 +241,18 @@ LANES_CLONES size_t pass_first_not_above(const double *v, size_t from, size_t n,
 LANES_CLONES size_t pass_first_not_below(const double *v, size_t from, size_t n, double level)
 {
     return first_that_lies(v, from, n, level, NOT_BELOW);
+}
+
+LANES_CLONES size_t pass_first_bend(const double *v, size_t from, size_t n, double limit)
+{
+    size_t i = from;
+    for (; i + 1 + 2 * LANES <= n; i += 2 * LANES) {
+        lanes a = bend_at(v + i - 1), b = bend_at(v + i - 1 + LANES);
+        if (any((lanes_max(a, -a) > limit) | (lanes_max(b, -b) > limit))) break;
+    }
+    while (i + 1 < n && !(fabs(v[i - 1] - 2.0 * v[i] + v[i + 1]) > limit))
+        i++;
+    return i;
 }
 
 LANES_CLONES size_t pass_only_above(const double *v, size_t from, size_t n, double level)
@@ -463,20 +447,21 @@ size_t pass_drop_at(const double *v, size_t from, size_t n, double drop)
     return at;
 }
 
-LANES_CLONES double pass_wells(const double *x, const double *f, size_t from, size_t to,
-                               double *squares)
+LANES_CLONES double pass_wells(const double *z, const double *d, const double *f, size_t from,
+                               size_t to, double *squares)
 {
     const lanes zero = {0};
     lanes area = {0}, sum = {0};
     double rest = 0, others = 0;
     size_t i = from;
     for (; i + LANES <= to; i += LANES) {
-        lanes step = lanes_load(x + i) - lanes_load(x + i + 1);
+        lanes step = (lanes_load(z + i + 1) - lanes_load(d + i + 1)) -
+                     (lanes_load(z + i) - lanes_load(d + i));
         area += lanes_min(lanes_load(f + i) + lanes_load(f + i + 1), zero) * step;
         sum += step * step;
     }
     for (; i < to; i++) {
-        double step = x[i] - x[i + 1], twice = f[i] + f[i + 1];
+        double step = (z[i + 1] - d[i + 1]) - (z[i] - d[i]), twice = f[i] + f[i + 1];
         rest += twice < 0 ? twice * step : 0.0;
         others += step * step;
     }

@@ -12,9 +12,6 @@ void pass_range(const double *v, size_t n, double *low, double *high);
 /** Median, n >= 1; the work grows as n^2. */
 double pass_median(const double *v, size_t n);
 
-/** Largest |v[i-1] - 2 v[i] + v[i+1]|, n >= 3. */
-double pass_largest_bend(const double *v, size_t n);
-
 /** Sums of squares of the second differences v[i] - 2 v[i+1] + v[i+2] in each whole block of them;
  * n >= 3. @return the largest of all, absolute */
 double pass_bends(const double *v, size_t n, size_t block, double *squares);
@@ -22,9 +19,6 @@ double pass_bends(const double *v, size_t n, size_t block, double *squares);
 /** flat = d - offset - slope (z - z_ref), force = k flat over [n]. @return the smallest of flat */
 double pass_flatten(const double *z, const double *d, size_t n, double offset, double slope,
                     double z_ref, double k, double *flat, double *force);
-
-/** out = zero - z + flat over [n]. */
-void pass_separation(const double *z, const double *flat, size_t n, double zero, double *out);
 
 /** Sums for a straight line, relative to (z0, d0): sums of z, d, z z, z d, d d over [from, to). */
 struct pass_line {
@@ -56,6 +50,10 @@ size_t pass_first_above(const double *v, size_t from, size_t n, double level);
 size_t pass_first_not_above(const double *v, size_t from, size_t n, double level);
 size_t pass_first_not_below(const double *v, size_t from, size_t n, double level);
 
+/** First i in [from, n - 1) with |v[i-1] - 2 v[i] + v[i+1]| > limit, n - 1 if there is none; from
+ * >= 1, n > from. */
+size_t pass_first_bend(const double *v, size_t from, size_t n, double limit);
+
 /** Smallest i >= from with all of v [i, n) above the level, or below it; n if v[n - 1] is not. */
 size_t pass_only_above(const double *v, size_t from, size_t n, double level);
 size_t pass_only_below(const double *v, size_t from, size_t n, double level);
@@ -85,9 +83,10 @@ double pass_largest_drop(const double *v, size_t from, size_t n);
 /** The first i where it is that large. */
 size_t pass_drop_at(const double *v, size_t from, size_t n, double drop);
 
-/** Area between zero and f(x) where f is negative, x falling, over the cells [from, to) between a
- * sample and the next by the trapezoidal rule; sum of squares of their widths. */
-double pass_wells(const double *x, const double *f, size_t from, size_t to, double *squares);
+/** Area between zero and f(z - d) where f is negative, over the cells [from, to) between a sample
+ * and the next by the trapezoidal rule; sum of squares of their widths. */
+double pass_wells(const double *z, const double *d, const double *f, size_t from, size_t to,
+                  double *squares);
 
 /** Sums of powers of u = (z - z0) per and of v = d - d0, for a cubic in u. */
 struct pass_powers {

@@ -116,17 +116,12 @@ static bool is_spike(const struct lane *lane, size_t i, double limit)
 
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
 {
-    enum { BLOCK = 32 }; /* most hold nothing sharp */
     double limit = fmax(8.0 * lane->rough_noise, 1e-3 * (lane->d_high - lane->d_low));
     size_t n = 0, kept = 0;
     if (!(lane->largest_bend > 2.0 * limit)) return 0;
-    for (size_t block = 1; block + 1 < lane->n; block += BLOCK) {
-        size_t to = block + BLOCK < lane->n - 1 ? block + BLOCK : lane->n - 1;
-        if (!(pass_largest_bend(lane->d + block - 1, to - block + 2) > 2.0 * limit)) continue;
-        for (size_t i = block; i < to; i++)
-            if (is_spike(lane, i, limit) && !(retract && lane->d[i] == lane->d_low))
-                scratch[n++] = (double)i;
-    }
+    for (size_t i = 0; (i = pass_first_bend(lane->d, i + 1, lane->n, 2.0 * limit)) + 1 < lane->n;)
+        if (is_spike(lane, i, limit) && !(retract && lane->d[i] == lane->d_low))
+            scratch[n++] = (double)i;
     if (n == 0) return 0;
     for (size_t i = 0, next = 0; i < lane->n; i++) {
         if (next < n && i == (size_t)scratch[next]) {
@@ -176,11 +171,6 @@ void lane_set_force(const struct curve_plan *plan, struct lane *lane)
 {
     lane_flatten(plan, lane);
     lane_find_turning_point(lane);
-}
-
-void lane_set_separation(struct lane *lane, double contact_point_m)
-{
-    pass_separation(lane->z, lane->flat, lane->n, contact_point_m, lane->separation);
 }
 
 size_t lane_lowest(const struct lane *lane, double *lowest)
