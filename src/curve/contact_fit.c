@@ -88,14 +88,15 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     memcpy(left->theta, r.theta, sizeof r.theta);
     double pull_m = plan->model->pull ? r.linear[p.n_linear - 1] : 0.0;
     struct contact_shape shape = shape_at(plan, r.theta);
-    out->length = length_at(plan, r.theta);
+    out->length = fit_length(plan, set, &r);
     out->kappa = shape.kappa;
     out->pull_n = pull_m * plan->setup.spring_n_per_m;
     out->sample.extra = shape.extra;
     plan->model->physics(&plan->setup, out->length, out->kappa, out->pull_n, &out->sample);
     out->contact_point = r.theta[0] + (plan->force_space ? 0.0 : pull_m);
     /* a pull that pushes is no adhesion */
-    out->converged = r.converged && !r.singular && !(plan->model->pull && !(pull_m > 0));
+    out->converged = r.converged && !r.singular && !(plan->model->pull && !(pull_m > 0)) &&
+                     out->length > 0;
     out->done = true;
     out->noise_order = left->noise.order;
     fit_describe(plan, &p, w, lane, set, &r, out);

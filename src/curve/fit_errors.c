@@ -43,6 +43,7 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
     double with[FIT_MAX_ALL], squares = 0;
     size_t n = p->n_theta + p->n_linear, m = 0;
     fill_gradients(plan, p, set, lane, pull_m, &q);
+    fit_end_gradient(plan, set, r, q.g[COV_LN_WORK]);
     /* those of the turning point's samples that are in the fit are its last ones */
     while (m < PEAK_SAMPLES && m < set->n &&
            fit_set_sample(set, set->n - 1 - m) + PEAK_SAMPLES >= lane->n)
@@ -66,6 +67,7 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
             out->cov[a][b] = out->cov[b][a] = sum;
         }
     }
+    out->cov[COV_LN_WORK][COV_LN_WORK] += fit_end_variance(plan, set, r);
 }
 
 /* Runs of equal sign: standard score of their number (A. Wald, J. Wolfowitz, Ann. Math. Stat. 11

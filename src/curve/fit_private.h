@@ -19,6 +19,8 @@ struct fit_set {
     double z_scale;
     double pull_m, end_d, end_z; /**< for start values: pull-off, turning point */
     double z_low;                /**< contact point lies above this */
+    double off_z,
+        off_step; /**< adhesive: where it came off, between two samples, and their distance */
 };
 
 /** Attraction that a model without adhesion cannot describe: [begin, end) from where the force
@@ -68,6 +70,17 @@ void fit_reduce(const double *position, double z0, double per_l, size_t first, s
 /** l and the shape (kappa, extra) at searched parameters. */
 double length_at(const struct curve_plan *plan, const double *theta);
 struct contact_shape shape_at(const struct curve_plan *plan, const double *theta);
+
+/** l of a finished fit: of models with length_at_end from where the contact came off, negative if
+ * that is no pull-off; of the others length_at. */
+double fit_length(const struct curve_plan *plan, const struct fit_set *set,
+                  const struct fit_result *r);
+/** What that length adds to the derivatives of ln w by the unknowns [FIT_MAX_ALL], and to its
+ * variance: the place between two samples is as likely anywhere. Nothing for other models. */
+void fit_end_gradient(const struct curve_plan *plan, const struct fit_set *set,
+                      const struct fit_result *r, double *ln_work);
+double fit_end_variance(const struct curve_plan *plan, const struct fit_set *set,
+                        const struct fit_result *r);
 
 /** The least-squares problem over the fit set; white noise. */
 void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,

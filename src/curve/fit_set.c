@@ -92,6 +92,23 @@ LANES_CLONES static void take(const struct lane *lane, size_t from, size_t to, s
  * model is without bound there. */
 enum { JUMP_GUARD = 2 };
 
+/* Whose branch ends at a smaller share of the pull-off force than lane_pull_off reckons with: the
+ * samples from there on, as far as they stand out of the noise. What lies in it stays out: no more
+ * than there are from the minimum to there (`guard`). */
+static size_t first_held(const struct curve_plan *plan, const struct lane *lane, size_t *guard)
+{
+    size_t off = lane_pull_off(lane), at;
+    double lowest, share = plan->model->end_share, noise = 4.0 * lane->noise;
+    *guard = JUMP_GUARD;
+    if (share == 0 || off == lane->n) return off;
+    at = lane_lowest(lane, &lowest);
+    double level = fmin(0.5 * share * lowest, -noise);
+    while (off > 0 && lane->flat[off - 1] < level)
+        off--;
+    if (-share * lowest < noise) *guard += at - off;
+    return off;
+}
+
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set)
 {
@@ -99,14 +116,16 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
     *set = (struct fit_set){
         .z = w->fz, .y = w->fy, .indent = w->indent, .end_z = lane->peak_z, .end_d = lane->peak_d};
     if (plan->model->adhesive) {
-        size_t off = lane_pull_off(lane);
+        size_t guard, off = first_held(plan, lane, &guard), outer = off > 0 ? off - 1 : 0;
         set->pull_m = 0;
         for (size_t i = off; i < lane->n; i++)
             set->pull_m = fmax(set->pull_m, -lane->flat[i]);
         set->z_low = off < lane->n ? lane->z[off] : lane->z[0];
+        set->off_step = set->z_low - lane->z[outer];
+        set->off_z = set->z_low - 0.5 * set->off_step;
         range_samples(plan, lane, off, contact_point, &begin, &end);
         if (begin < off + JUMP_GUARD) begin = off + JUMP_GUARD;
-        take(lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
+        take(lane, 0, off > guard ? off - guard : 0, set);
         set->contact = set->likely = set->gap = set->n;
         if (begin < end) take(lane, begin, end, set);
     } else {
