@@ -13,7 +13,7 @@ struct fit_set {
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
     size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
-    bool ascends;   /**< no z runs back */
+    bool ascends;   /**< no z of the lane runs back */
     size_t early, skipped; /**< the first `early` ones are the lane's first, then `skipped` are left
                               out: see fit_set_sample */
     double z_scale;
