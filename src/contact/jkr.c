@@ -12,9 +12,13 @@
 /* The stable branch at one kappa, as what lies beyond its end: with w = s - end
  *     t - t_end = h(w) = w^2 (A + B w + C w^2 + D w^3 + E w^4),
  * all of one sign, so that nothing cancels where the slope of y has no bound. */
+enum { TERMS = 8 };
 struct branch {
     double kappa, end, t_end, a, b, c, d, e;
     double root_a, root_c; /* square roots of A and C */
+    /* where there is a start curve: w/v = sum start[m] x^m, v = sqrt(t - t_end),
+     * x = v/(v + knee) per_half - 1; a number of samples pays for it */
+    double knee, per_half, start[TERMS];
 };
 
 static double ramp(double s, double kappa)
@@ -56,11 +60,6 @@ static struct branch branch_of(double kappa)
     return b;
 }
 
-LANES_INLINE bool any(lanes_mask m)
-{
-    return m[0] | m[1] | m[2] | m[3];
-}
-
 LANES_INLINE lanes root_of(lanes x)
 {
     lanes v;
@@ -69,103 +68,199 @@ LANES_INLINE lanes root_of(lanes x)
     return v;
 }
 
-/* Four roots of h(w) = x > 0. The start is the root of sqrt(A) w + sqrt(C) w^2 = sqrt(x), which is
- * good to 4 % up to w = 1, for kappa = 0 everywhere; then Halley's steps, which cube the error and
- * come to the root from everywhere, since h and its derivatives are positive. */
-LANES_INLINE lanes roots_of_four(const struct branch *q, lanes x)
+/* dh/dw over w. */
+LANES_INLINE lanes slope_of(const struct branch *q, lanes w)
 {
-    enum { STEPS = 100 };
-    lanes v = root_of(x);
-    lanes w = 2.0 * v / (q->root_a + root_of(q->a + 4.0 * q->root_c * v));
-    for (int i = 0; i < STEPS; i++) {
-        lanes h = q->a + w * (q->b + w * (q->c + w * (q->d + w * q->e)));
-        lanes slope = 2.0 * q->a +
-                      w * (3.0 * q->b + w * (4.0 * q->c + w * (5.0 * q->d + w * 6.0 * q->e)));
-        lanes bend = q->a +
-                     w * (3.0 * q->b + w * (6.0 * q->c + w * (10.0 * q->d + w * 15.0 * q->e)));
-        lanes rest = w * w * h - x;
-        slope *= w;
-        lanes step = rest * slope / (slope * slope - rest * bend);
-        w -= step;
-        if (!any((step > 5e-5 * w) | (step < -5e-5 * w))) break; /* cubed: 4e-13 at most */
-    }
-    return w;
+    return 2.0 * q->a + w * (3.0 * q->b + w * (4.0 * q->c + w * (5.0 * q->d + w * (6.0 * q->e))));
 }
 
-/* Four samples: y = value of f, its derivatives by s and that of u. Out of contact x is tiny. */
-struct four {
-    lanes_mask in;
-    lanes f, f_s, u_s, per_t_s;
+/* One step of Halley's to the root of h(w) = x, which cubes the error. It comes to the root from
+ * everywhere, since h and its derivatives are positive. */
+LANES_INLINE lanes step_of(const struct branch *q, lanes x, lanes w)
+{
+    lanes h = q->a + w * (q->b + w * (q->c + w * (q->d + w * q->e)));
+    lanes slope = slope_of(q, w);
+    lanes bend = q->a + w * (3.0 * q->b + w * (6.0 * q->c + w * (10.0 * q->d + w * (15.0 * q->e))));
+    lanes rest = w * w * h - x;
+    slope *= w;
+    return rest * slope / (slope * slope - rest * bend);
+}
+
+/* The root of sqrt(A) w + sqrt(C) w^2 = v: within 4 % of that of h(w) = v^2 up to w = 1, for kappa
+ * = 0 everywhere. */
+LANES_INLINE lanes guess_of(const struct branch *q, lanes v)
+{
+    return 2.0 * v / (q->root_a + root_of(q->a + 4.0 * q->root_c * v));
+}
+
+/* Polynomials that are one at one of Chebyshev's points and zero at the others. */
+static double point[TERMS], basis[TERMS][TERMS];
+
+static void make_basis(void)
+{
+    for (int j = 0; j < TERMS; j++)
+        point[j] = cos(M_PI * (j + 0.5) / TERMS);
+    for (int j = 0; j < TERMS; j++) {
+        double *c = basis[j];
+        c[0] = 1.0;
+        for (int k = 0; k < TERMS; k++) {
+            double per = 1.0 / (point[j] - point[k]);
+            if (k == j) continue;
+            for (int m = TERMS - 1; m >= 0; m--)
+                c[m] = ((m ? c[m - 1] : 0.0) - point[k] * c[m]) * per;
+        }
+    }
+}
+
+/* Exact in Chebyshev's points of v/(v + knee) up to the largest t; between them within 1e-6 up to
+ * s = 1.5, 4e-4 up to 3. */
+LANES_CLONES static void make_start(struct branch *q, double t_most)
+{
+    double most = sqrt(t_most - q->t_end);
+    lanes sum[TERMS / LANES] = {0};
+    q->knee = q->root_a + 0.05 * most;
+    q->per_half = 2.0 * (most + q->knee) / most;
+    for (int j = 0; j < TERMS; j += LANES) {
+        lanes share = (lanes_load(point + j) + 1.0) / q->per_half;
+        lanes v = q->knee * share / (1.0 - share), x = v * v, w = guess_of(q, v), per;
+        for (int i = 0; i < 3; i++)
+            w -= step_of(q, x, w);
+        per = w / v;
+        for (int k = 0; k < LANES; k++)
+            for (int m = 0; m < TERMS / LANES; m++)
+                sum[m] += per[k] * lanes_load(basis[j + k] + m * LANES);
+    }
+    for (int m = 0; m < TERMS / LANES; m++)
+        lanes_store(q->start + m * LANES, sum[m]);
+}
+
+/* A start curve costs as much as it saves on some sixty samples. */
+static void start_for(struct branch *q, const double *t, size_t n)
+{
+    enum { FEW = 64 };
+    double most;
+    if (n < FEW) return;
+    if (point[0] == 0) make_basis();
+    most = fmax(t[0], t[n - 1]);
+    if (most > q->t_end && isfinite(most)) make_start(q, most);
+}
+
+/* Samples pass through in blocks, step by step, so that a processor works at several of them at a
+ * time. Out of contact x is tiny. */
+enum { BLOCK = 16 };
+#define TINY 1e-280
+
+struct block {
+    size_t groups; /* of four samples */
+    lanes x[BLOCK], w[BLOCK];
 };
 
-LANES_INLINE struct four contact_of_four(const struct branch *q, lanes t)
+/* Samples of t, and starts of their roots. */
+LANES_INLINE void begin_block(const struct branch *of, const double *t, size_t n, struct block *out)
 {
-    const lanes tiny = {1e-280, 1e-280, 1e-280, 1e-280};
-    struct four out = {.in = t > q->t_end};
-    lanes w = roots_of_four(q, lanes_select(out.in, t - q->t_end, tiny));
-    lanes s = q->end + w, s2 = s * s, s3 = s2 * s;
-    out.f = s3 * (s3 - 1.0);
-    out.f_s = s2 * (6.0 * s3 - 3.0);
-    out.u_s = 4.0 * s3 - 2.0 / 3.0;
-    out.per_t_s = 1.0 /
-                  (w * (2.0 * q->a +
-                        w * (3.0 * q->b + w * (4.0 * q->c + w * (5.0 * q->d + w * 6.0 * q->e)))));
-    return out;
+    const struct branch q = *of; /* a copy, which stores into the block cannot change */
+    const lanes none = {TINY, TINY, TINY, TINY};
+    size_t some = n < BLOCK * LANES ? n : BLOCK * LANES;
+    out->groups = (some + LANES - 1) / LANES;
+    for (size_t i = 0; i < out->groups; i++) {
+        lanes at = {0};
+        if (n >= (i + 1) * LANES)
+            at = lanes_load(t + i * LANES);
+        else
+            for (size_t k = 0; k < n - i * LANES; k++)
+                at[k] = t[i * LANES + k];
+        at -= q.t_end;
+        out->x[i] = lanes_select(at > TINY, at, none);
+    }
+    for (size_t i = 0; i < out->groups && q.per_half > 0; i++) {
+        lanes v = root_of(out->x[i]), at = v / (v + q.knee) * q.per_half - 1.0;
+        lanes sum = q.start[TERMS - 2] + at * q.start[TERMS - 1];
+        for (int m = TERMS - 3; m >= 0; m--)
+            sum = q.start[m] + at * sum;
+        out->w[i] = v * sum;
+    }
+    for (size_t i = 0; i < out->groups && !(q.per_half > 0); i++)
+        out->w[i] = guess_of(&q, root_of(out->x[i]));
 }
 
-/* @return how many of them there are */
-LANES_INLINE size_t load_some(const double *from, size_t n, lanes *out)
+LANES_INLINE void find_roots(const struct branch *of, struct block *io)
 {
-    size_t m = n < LANES ? n : LANES;
-    *out = (lanes){0};
-    if (m == LANES) *out = lanes_load(from);
-    for (size_t i = 0; m < LANES && i < m; i++)
-        (*out)[i] = from[i];
-    return m;
+    enum { STEPS = 100 };
+    const struct branch q = *of;
+    for (int i = 0; i < STEPS; i++) {
+        lanes_mask large = {0};
+        for (size_t k = 0; k < io->groups; k++) {
+            lanes w = io->w[k], step = step_of(&q, io->x[k], w);
+            io->w[k] = w -= step;
+            large |= (step > 5e-5 * w) | (step < -5e-5 * w); /* cubed: 4e-13 at most */
+        }
+        if (!(large[0] | large[1] | large[2] | large[3])) break;
+    }
 }
 
-LANES_INLINE void store_some(double *to, size_t m, lanes v)
+LANES_INLINE void store_some(double *to, size_t n, lanes v)
 {
-    if (m == LANES) lanes_store(to, v);
-    for (size_t i = 0; m < LANES && i < m; i++)
+    if (n >= LANES) lanes_store(to, v);
+    for (size_t i = 0; n < LANES && i < n; i++)
         to[i] = v[i];
 }
 
-LANES_INLINE lanes zero_out_of(lanes_mask in, lanes v)
+/* f, its derivative by s and that of u at a root; 1/(dt/ds). */
+struct four {
+    lanes f, f_s, u_s, per_t_s;
+};
+
+LANES_INLINE struct four contact_of_four(const struct branch *q, lanes w)
 {
-    return (lanes)((lanes_mask)v & in);
+    lanes s = q->end + w, s2 = s * s, s3 = s2 * s;
+    return (struct four){s3 * (s3 - 1.0), s2 * (6.0 * s3 - 3.0), 4.0 * s3 - 2.0 / 3.0,
+                         1.0 / (w * slope_of(q, w))};
 }
 
-LANES_CLONES static void lever_along(const struct branch *q, const double *t, size_t n,
+LANES_CLONES static void lever_along(const struct branch *of, const double *t, size_t n,
                                      struct contact_columns *out)
 {
-    for (size_t i = 0; i < n; i += LANES) {
-        lanes four;
-        size_t m = load_some(t + i, n - i, &four);
-        struct four c = contact_of_four(q, four);
-        lanes per = q->kappa * c.per_t_s; /* dy/dk at fixed t = f - kappa f_s f / t_s */
-        store_some(out->value + i, m, q->kappa * c.f);
-        store_some(out->slope + i, m, zero_out_of(c.in, c.f_s * per));
-        store_some(out->by_lnkappa + i, m, zero_out_of(c.in, c.f * c.u_s * per));
+    const struct branch q = *of;
+    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
+    struct block b;
+    for (size_t from = 0; from < n; from += BLOCK * LANES) {
+        begin_block(of, t + from, n - from, &b);
+        find_roots(of, &b);
+        for (size_t k = 0; k < b.groups; k++) {
+            size_t i = from + k * LANES;
+            struct four c = contact_of_four(&q, b.w[k]);
+            lanes_mask in = b.x[k] > TINY;
+            lanes per = q.kappa * c.per_t_s; /* dy/dk at fixed t = f - kappa f_s f / t_s */
+            store_some(y + i, n - i, q.kappa * c.f);
+            store_some(y_t + i, n - i, (lanes)((lanes_mask)(c.f_s * per) & in));
+            store_some(y_lnkappa + i, n - i, (lanes)((lanes_mask)(c.f * c.u_s * per) & in));
+        }
     }
 }
 
-LANES_CLONES static void force_along(const struct branch *q, const double *u, size_t n,
+LANES_CLONES static void force_along(const struct branch *of, const double *u, size_t n,
                                      struct contact_columns *out)
 {
-    for (size_t i = 0; i < n; i += LANES) {
-        lanes four;
-        size_t m = load_some(u + i, n - i, &four);
-        struct four c = contact_of_four(q, four);
-        store_some(out->value + i, m, c.f);
-        store_some(out->slope + i, m, zero_out_of(c.in, c.f_s * c.per_t_s));
+    const struct branch q = *of;
+    double *f = out->value, *f_u = out->slope;
+    struct block b;
+    for (size_t from = 0; from < n; from += BLOCK * LANES) {
+        begin_block(of, u + from, n - from, &b);
+        find_roots(of, &b);
+        for (size_t k = 0; k < b.groups; k++) {
+            size_t i = from + k * LANES;
+            struct four c = contact_of_four(&q, b.w[k]);
+            store_some(f + i, n - i, c.f);
+            store_some(f_u + i, n - i, (lanes)((lanes_mask)(c.f_s * c.per_t_s) & (b.x[k] > TINY)));
+        }
     }
 }
 
 static void jkr_lever(const struct contact_shape *shape, const double *t, size_t n,
                       struct contact_columns *out)
 {
-    const struct branch q = branch_of(shape->kappa);
+    struct branch q = branch_of(shape->kappa);
+    start_for(&q, t, n);
     lever_along(&q, t, n, out);
 }
 
@@ -175,7 +270,8 @@ static void jkr_force(const struct contact_shape *shape, const double *u, size_t
                       struct contact_columns *out)
 {
     (void)shape;
-    const struct branch q = branch_of(0.0);
+    struct branch q = branch_of(0.0);
+    start_for(&q, u, n);
     force_along(&q, u, n, out);
 }
 
@@ -220,8 +316,10 @@ static void jkr_state(const struct contact_setup *s, const struct contact_sample
     *out = (struct contact_state){0};
     if (u < q.t_end * (1.0 + 1e-12)) return;
     lanes x = {0};
-    x += fmax(u - q.t_end, 1e-280);
-    double w = roots_of_four(&q, x)[0], root = q.end + w, s3 = root * root * root;
+    x += fmax(u - q.t_end, TINY);
+    struct block b = {1, {x}, {guess_of(&q, root_of(x))}};
+    find_roots(&q, &b);
+    double root = q.end + b.w[0][0], s3 = root * root * root;
     out->force_n = scale * length * s3 * (s3 - 1.0);
     out->stiffness_n_per_m = scale * root * root * (6.0 * s3 - 3.0) / (4.0 * s3 - 2.0 / 3.0);
     out->contact_radius_m = root * root * sqrt(length * s->radius_m);
