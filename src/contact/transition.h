@@ -15,6 +15,7 @@
 #ifndef CANTLE_CONTACT_TRANSITION_H
 #define CANTLE_CONTACT_TRANSITION_H
 
+#include "base/lanes.h"
 #include "contact/contact.h"
 
 struct transition_point {
@@ -23,12 +24,20 @@ struct transition_point {
     double u_extra, f_extra; /**< by ln lambda at fixed p */
 };
 
-enum { TRANSITION_NUMBERS = 16 };
+/** The same for four p at a time, without the radius. */
+struct transition_four {
+    lanes u, f, u_p, f_p, u_extra, f_extra;
+};
+
+enum { TRANSITION_NUMBERS = 16, TRANSITION_GROUPS = 16 };
 
 /** One lambda's curve. */
 struct transition {
     double p_low; /**< smallest p */
     struct transition_point (*at)(const double *number, double p);
+    /** at() for [groups] times four p, groups <= TRANSITION_GROUPS. */
+    void (*points)(const double *number, const lanes *p, size_t groups,
+                   struct transition_four *out);
     double number[TRANSITION_NUMBERS]; /**< what `at` must know */
 };
 
