@@ -4,7 +4,7 @@
  *     f = F / P     = s^6 - s^3,     P = 4 F_ad = 6 pi w R
  * so the lever's displacement is a polynomial in s: t = u + kappa f, kappa = P / (k l).
  * K = kappa k / sqrt(R l). The stable branch ends where dt/ds = 0. */
-#include "base/lanes.h"
+#include "base/lanes_math.h"
 #include "contact/contact.h"
 
 #include <math.h>
@@ -60,29 +60,22 @@ static struct branch branch_of(double kappa)
     return b;
 }
 
-LANES_INLINE lanes root_of(lanes x)
+/* dh/dw over w. `still`: kappa = 0, so D = E = 0. */
+LANES_INLINE lanes slope_of(const struct branch *q, bool still, lanes w)
 {
-    lanes v;
-    for (int i = 0; i < LANES; i++)
-        v[i] = sqrt(x[i]);
-    return v;
-}
-
-/* dh/dw over w. */
-LANES_INLINE lanes slope_of(const struct branch *q, lanes w)
-{
+    if (still) return 2.0 * q->a + w * (3.0 * q->b + w * (4.0 * q->c));
     return 2.0 * q->a + w * (3.0 * q->b + w * (4.0 * q->c + w * (5.0 * q->d + w * (6.0 * q->e))));
 }
 
 /* One step of Halley's to the root of h(w) = x, which cubes the error. It comes to the root from
  * everywhere, since h and its derivatives are positive. */
-LANES_INLINE lanes step_of(const struct branch *q, lanes x, lanes w)
+LANES_INLINE lanes step_of(const struct branch *q, bool still, lanes x, lanes w)
 {
-    lanes h = q->a + w * (q->b + w * (q->c + w * (q->d + w * q->e)));
-    lanes slope = slope_of(q, w);
-    lanes bend = q->a + w * (3.0 * q->b + w * (6.0 * q->c + w * (10.0 * q->d + w * (15.0 * q->e))));
-    lanes rest = w * w * h - x;
-    slope *= w;
+    lanes h = q->c + w * (q->d + w * q->e),
+          bend = 6.0 * q->c + w * (10.0 * q->d + w * (15.0 * q->e));
+    if (still) h = q->c + 0.0 * w, bend = 6.0 * q->c + 0.0 * w;
+    h = q->a + w * (q->b + w * h), bend = q->a + w * (3.0 * q->b + w * bend);
+    lanes rest = w * w * h - x, slope = w * slope_of(q, still, w);
     return rest * slope / (slope * slope - rest * bend);
 }
 
@@ -90,7 +83,7 @@ LANES_INLINE lanes step_of(const struct branch *q, lanes x, lanes w)
  * = 0 everywhere. */
 LANES_INLINE lanes guess_of(const struct branch *q, lanes v)
 {
-    return 2.0 * v / (q->root_a + root_of(q->a + 4.0 * q->root_c * v));
+    return 2.0 * v / (q->root_a + lanes_sqrt(q->a + 4.0 * q->root_c * v));
 }
 
 /* Polynomials that are one at one of Chebyshev's points and zero at the others. */
@@ -124,7 +117,7 @@ LANES_CLONES static void make_start(struct branch *q, double t_most)
         lanes share = (lanes_load(point + j) + 1.0) / q->per_half;
         lanes v = q->knee * share / (1.0 - share), x = v * v, w = guess_of(q, v), per;
         for (int i = 0; i < 3; i++)
-            w -= step_of(q, x, w);
+            w -= step_of(q, false, x, w);
         per = w / v;
         for (int k = 0; k < LANES; k++)
             for (int m = 0; m < TERMS / LANES; m++)
@@ -155,8 +148,24 @@ struct block {
     lanes x[BLOCK], w[BLOCK];
 };
 
+/* The one curve at fixed depth. */
+#define END 0.55032120814910444731 /* cube root of 1/6 */
+static const struct branch still_branch = {
+    .end = END, .t_end = -0.5 * END, .a = 6.0 * END * END, .b = 4.0 * END, .c = 1.0};
+
+/* w/v there as a quotient of polynomials in v, good to 1.2e-5 up to v = 64, s = 8 (fitted to the
+ * exact root). */
+LANES_INLINE lanes still_start(lanes v)
+{
+    static const double above[] = {0.741828022, 0.664918272, 0.110892794, 0.00314233532,
+                                   7.09977818e-06},
+                        below[] = {1.0, 1.34532886, 0.401969339, 0.025607845, 0.000233855933};
+    return v * lanes_polynomial(above, 5, v) / lanes_polynomial(below, 5, v);
+}
+
 /* Samples of t, and starts of their roots. */
-LANES_INLINE void begin_block(const struct branch *of, const double *t, size_t n, struct block *out)
+LANES_INLINE void begin_block(const struct branch *of, bool still, const double *t, size_t n,
+                              struct block *out)
 {
     const struct branch q = *of; /* a copy, which stores into the block cannot change */
     const lanes none = {TINY, TINY, TINY, TINY};
@@ -172,29 +181,28 @@ LANES_INLINE void begin_block(const struct branch *of, const double *t, size_t n
         at -= q.t_end;
         out->x[i] = lanes_select(at > TINY, at, none);
     }
-    for (size_t i = 0; i < out->groups && q.per_half > 0; i++) {
-        lanes v = root_of(out->x[i]), at = v / (v + q.knee) * q.per_half - 1.0;
-        lanes sum = q.start[TERMS - 2] + at * q.start[TERMS - 1];
-        for (int m = TERMS - 3; m >= 0; m--)
-            sum = q.start[m] + at * sum;
-        out->w[i] = v * sum;
+    for (size_t i = 0; still && i < out->groups; i++)
+        out->w[i] = still_start(lanes_sqrt(out->x[i]));
+    for (size_t i = 0; !still && i < out->groups && q.per_half > 0; i++) {
+        lanes v = lanes_sqrt(out->x[i]), at = v / (v + q.knee) * q.per_half - 1.0;
+        out->w[i] = v * lanes_polynomial(q.start, TERMS, at);
     }
-    for (size_t i = 0; i < out->groups && !(q.per_half > 0); i++)
-        out->w[i] = guess_of(&q, root_of(out->x[i]));
+    for (size_t i = 0; !still && i < out->groups && !(q.per_half > 0); i++)
+        out->w[i] = guess_of(&q, lanes_sqrt(out->x[i]));
 }
 
-LANES_INLINE void find_roots(const struct branch *of, struct block *io)
+LANES_INLINE void find_roots(const struct branch *of, bool still, struct block *io)
 {
     enum { STEPS = 100 };
     const struct branch q = *of;
     for (int i = 0; i < STEPS; i++) {
         lanes_mask large = {0};
         for (size_t k = 0; k < io->groups; k++) {
-            lanes w = io->w[k], step = step_of(&q, io->x[k], w);
+            lanes w = io->w[k], step = step_of(&q, still, io->x[k], w);
             io->w[k] = w -= step;
             large |= (step > 5e-5 * w) | (step < -5e-5 * w); /* cubed: 4e-13 at most */
         }
-        if (!(large[0] | large[1] | large[2] | large[3])) break;
+        if (!lanes_any(large)) break;
     }
 }
 
@@ -210,11 +218,11 @@ struct four {
     lanes f, f_s, u_s, per_t_s;
 };
 
-LANES_INLINE struct four contact_of_four(const struct branch *q, lanes w)
+LANES_INLINE struct four contact_of_four(const struct branch *q, bool still, lanes w)
 {
     lanes s = q->end + w, s2 = s * s, s3 = s2 * s;
     return (struct four){s3 * (s3 - 1.0), s2 * (6.0 * s3 - 3.0), 4.0 * s3 - 2.0 / 3.0,
-                         1.0 / (w * slope_of(q, w))};
+                         1.0 / (w * slope_of(q, still, w))};
 }
 
 LANES_CLONES static void lever_along(const struct branch *of, const double *t, size_t n,
@@ -224,11 +232,11 @@ LANES_CLONES static void lever_along(const struct branch *of, const double *t, s
     double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     struct block b;
     for (size_t from = 0; from < n; from += BLOCK * LANES) {
-        begin_block(of, t + from, n - from, &b);
-        find_roots(of, &b);
+        begin_block(of, false, t + from, n - from, &b);
+        find_roots(of, false, &b);
         for (size_t k = 0; k < b.groups; k++) {
             size_t i = from + k * LANES;
-            struct four c = contact_of_four(&q, b.w[k]);
+            struct four c = contact_of_four(&q, false, b.w[k]);
             lanes_mask in = b.x[k] > TINY;
             lanes per = q.kappa * c.per_t_s; /* dy/dk at fixed t = f - kappa f_s f / t_s */
             store_some(y + i, n - i, q.kappa * c.f);
@@ -238,18 +246,17 @@ LANES_CLONES static void lever_along(const struct branch *of, const double *t, s
     }
 }
 
-LANES_CLONES static void force_along(const struct branch *of, const double *u, size_t n,
-                                     struct contact_columns *out)
+LANES_CLONES static void force_along(const double *u, size_t n, struct contact_columns *out)
 {
-    const struct branch q = *of;
+    const struct branch *q = &still_branch;
     double *f = out->value, *f_u = out->slope;
     struct block b;
     for (size_t from = 0; from < n; from += BLOCK * LANES) {
-        begin_block(of, u + from, n - from, &b);
-        find_roots(of, &b);
+        begin_block(q, true, u + from, n - from, &b);
+        find_roots(q, true, &b);
         for (size_t k = 0; k < b.groups; k++) {
             size_t i = from + k * LANES;
-            struct four c = contact_of_four(&q, b.w[k]);
+            struct four c = contact_of_four(q, true, b.w[k]);
             store_some(f + i, n - i, c.f);
             store_some(f_u + i, n - i, (lanes)((lanes_mask)(c.f_s * c.per_t_s) & (b.x[k] > TINY)));
         }
@@ -270,9 +277,7 @@ static void jkr_force(const struct contact_shape *shape, const double *u, size_t
                       struct contact_columns *out)
 {
     (void)shape;
-    struct branch q = branch_of(0.0);
-    start_for(&q, u, n);
-    force_along(&q, u, n, out);
+    force_along(u, n, out);
 }
 
 static void jkr_physics(const struct contact_setup *s, double length_m, double kappa, double pull_n,
@@ -310,16 +315,16 @@ static void jkr_state(const struct contact_setup *s, const struct contact_sample
                       double depth_m, struct contact_state *out)
 {
     double length, kappa, pull_n;
-    const struct branch q = branch_of(0.0);
+    const struct branch *q = &still_branch;
     jkr_scales(s, sample, &length, &kappa, &pull_n);
     double u = depth_m / length, scale = kappa * s->spring_n_per_m; /* P / l */
     *out = (struct contact_state){0};
-    if (u < q.t_end * (1.0 + 1e-12)) return;
+    if (u < q->t_end * (1.0 + 1e-12)) return;
     lanes x = {0};
-    x += fmax(u - q.t_end, TINY);
-    struct block b = {1, {x}, {guess_of(&q, root_of(x))}};
-    find_roots(&q, &b);
-    double root = q.end + b.w[0][0], s3 = root * root * root;
+    x += fmax(u - q->t_end, TINY);
+    struct block b = {1, {x}, {still_start(lanes_sqrt(x))}};
+    find_roots(q, true, &b);
+    double root = q->end + b.w[0][0], s3 = root * root * root;
     out->force_n = scale * length * s3 * (s3 - 1.0);
     out->stiffness_n_per_m = scale * root * root * (6.0 * s3 - 3.0) / (4.0 * s3 - 2.0 / 3.0);
     out->contact_radius_m = root * root * sqrt(length * s->radius_m);
