@@ -77,7 +77,7 @@ static struct transition_point carpick_at(const double *c, double p)
 
 /* The same in lanes. */
 LANES_CLONES static void carpick_points(const double *number, const lanes *p, size_t groups,
-                                        struct transition_four *out)
+                                        struct points_four *out)
 {
     double c[TRANSITION_NUMBERS];
     memcpy(c, number, sizeof c);

@@ -68,13 +68,13 @@ static struct transition_point maugis_at(const double *number, double p)
 
 /* maugis_at() in lanes, in three passes, so that a processor works at several p at a time. */
 LANES_CLONES static void maugis_points(const double *number, const lanes *p, size_t groups,
-                                       struct transition_four *out)
+                                       struct points_four *out)
 {
     const double lambda = number[0], p_low = number[1];
     const lanes zero = {0};
     struct {
         lanes phi, half_sine, half_cosine, cosine, g, h;
-    } at[TRANSITION_GROUPS];
+    } at[POINTS_GROUPS];
     for (size_t k = 0; k < groups; k++) {
         at[k].phi = lanes_exp(-p[k]);
         lanes_sine_cosine(0.5 * at[k].phi, &at[k].half_sine, &at[k].half_cosine);

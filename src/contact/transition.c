@@ -1,8 +1,6 @@
 /* Curves of adhesive spheres between DMT and JKR on a lever; see transition.h. */
 #include "contact/transition.h"
 
-#include "base/lanes_math.h"
-
 #include <math.h>
 
 /* ln 0.01 is DMT and ln 20 is JKR within what a curve can tell. */
@@ -112,17 +110,17 @@ static struct transition_point end_of(const struct mixture *m)
     return m->c->at(m->c->number, m->end);
 }
 
-/* --- one sample after the other --- */
-
-static void lever_each(const struct mixture *m, const struct transition_point *end, const double *t,
-                       size_t n, struct contact_columns *out)
+/* One sample after the other, from deep to shallow: the last root lies right of the next. */
+static void lever_each(const struct by_points *curve, const double *t, size_t n,
+                       struct contact_columns *out)
 {
+    const struct mixture *m = curve->context;
     struct transition_point at;
-    double kappa = m->of_f, p = m->end, t_end = value_of(m, end);
+    double kappa = curve->kappa, p = m->end;
     double last = NAN, p_t = NAN, p_tt = 0.0; /* the last root's t, dp/dt there, its change */
-    for (size_t i = n; i-- > 0;) { /* from deep to shallow: the last root lies right of the next */
-        if (!(t[i] > t_end)) {
-            out->value[i] = kappa * end->f;
+    for (size_t i = n; i-- > 0;) {
+        if (!(t[i] > curve->t_end)) {
+            out->value[i] = kappa * curve->off;
             out->slope[i] = out->by_lnkappa[i] = out->by_extra[i] = 0.0;
             continue;
         }
@@ -143,14 +141,15 @@ static void lever_each(const struct mixture *m, const struct transition_point *e
     }
 }
 
-static void force_each(const struct mixture *m, const struct transition_point *end, const double *u,
-                       size_t n, struct contact_columns *out)
+static void force_each(const struct by_points *curve, const double *u, size_t n,
+                       struct contact_columns *out)
 {
+    const struct mixture *m = curve->context;
     struct transition_point at;
     double p = m->end;
     for (size_t i = n; i-- > 0;) {
-        if (!(u[i] > end->u)) {
-            out->value[i] = end->f;
+        if (!(u[i] > curve->t_end)) {
+            out->value[i] = curve->off;
             out->slope[i] = out->by_extra[i] = 0.0;
             continue;
         }
@@ -161,224 +160,37 @@ static void force_each(const struct mixture *m, const struct transition_point *e
     }
 }
 
-/* --- many samples: four at a time, and blocks of such fours step by step --- */
-
-enum { TERMS = 12, BLOCK = TRANSITION_GROUPS, FEW = 16 };
-
-/* A start for every root: (p - end)/v as a polynomial (Newton's form) of x = v/(v + knee),
- * v = sqrt(t - t_end), in which it is smooth from the end on; good to 1e-5. */
-struct start_curve {
-    double t_end, t_most, knee, node[TERMS], c[TERMS];
-};
-
-/* t - t_end at p = end + past[i], i < 4 groups. */
-static void rise_at(const struct mixture *m, double t_end, const double *past, size_t groups,
-                    double *rise)
+static struct by_points curve_of(const struct mixture *m)
 {
-    lanes p[BLOCK];
-    struct transition_four at[BLOCK];
-    for (size_t k = 0; k < groups; k++)
-        p[k] = m->end + lanes_load(past + k * LANES);
-    m->c->points(m->c->number, p, groups, at);
-    for (size_t k = 0; k < groups; k++)
-        lanes_store(rise + k * LANES, m->of_u * at[k].u + m->of_f * at[k].f - t_end);
-}
-
-/* Past the end by how much for t_most, in quarters; and a knee in the midst. @return false: too far
- */
-static bool reach(const struct mixture *m, double t_end, double t_most, double *past, double *knee)
-{
-    enum { STEPS = BLOCK * LANES };
-    double at[STEPS], rise[STEPS];
-    for (size_t done = 0; done < STEPS; done += 4 * LANES) {
-        for (size_t i = done; i < done + 4 * LANES; i++)
-            at[i] = 0.25 * (double)(i + 1);
-        rise_at(m, t_end, at + done, 4, rise + done);
-        for (size_t i = done; i < done + 4 * LANES; i++) {
-            if (!(rise[i] >= t_most - t_end)) continue;
-            *past = at[i];
-            *knee = sqrt(rise[i > 7 ? i / 2 : 3]);
-            return true;
-        }
-    }
-    return false;
-}
-
-static bool make_start(const struct mixture *m, double t_end, const double *t, size_t n,
-                       struct start_curve *out)
-{
-    double past, at[TERMS], rise[TERMS], most = t_end;
-    for (size_t i = 0; i < n; i++)
-        most = t[i] > most ? t[i] : most;
-    out->t_end = t_end, out->t_most = most;
-    if (!(most > t_end) || !reach(m, t_end, most, &past, &out->knee)) return false;
-    for (int k = 0; k < TERMS; k++)
-        at[k] = 0.5 * past * (1.0 - cos(M_PI * (k + 0.5) / TERMS));
-    rise_at(m, t_end, at, TERMS / LANES, rise);
-    for (int k = 0; k < TERMS; k++) {
-        double v = sqrt(rise[k]);
-        out->node[k] = v / (v + out->knee);
-        out->c[k] = at[k] / v;
-    }
-    for (int j = 1; j < TERMS; j++)
-        for (int k = TERMS - 1; k >= j; k--)
-            out->c[k] = (out->c[k] - out->c[k - 1]) / (out->node[k] - out->node[k - j]);
-    return isfinite(out->c[TERMS - 1]);
-}
-
-struct block {
-    size_t n, groups;
-    lanes t[BLOCK], p[BLOCK];
-    lanes slope[BLOCK], last[BLOCK]; /* at the last p, and the step from there */
-    lanes_mask in[BLOCK];
-    struct transition_four at[BLOCK];
-};
-
-/* Samples into lanes; what is out of contact becomes the deepest one. */
-LANES_CLONES static void begin_block(const struct mixture *m, const struct start_curve *of,
-                                     const double *t, size_t n, struct block *b)
-{
-    const struct start_curve q = *of;
-    const double end = m->end;
-    const lanes deepest = {q.t_most, q.t_most, q.t_most, q.t_most};
-    b->n = n < BLOCK * LANES ? n : BLOCK * LANES;
-    b->groups = (b->n + LANES - 1) / LANES;
-    for (size_t k = 0; k < b->groups; k++) {
-        lanes four = deepest;
-        for (size_t i = 0; i < LANES && k * LANES + i < n; i++)
-            four[i] = t[k * LANES + i];
-        b->in[k] = four > q.t_end;
-        b->t[k] = lanes_select(b->in[k], four, deepest);
-    }
-    for (size_t k = 0; k < b->groups; k++) {
-        lanes v = lanes_sqrt(b->t[k] - q.t_end), x = v / (v + q.knee);
-        lanes sum = q.c[TERMS - 1] + 0.0 * v;
-        for (int j = TERMS - 2; j >= 0; j--)
-            sum = q.c[j] + (x - q.node[j]) * sum;
-        b->p[k] = end + v * sum;
-    }
-}
-
-/* A step of each root, at most half of the way to the end and one upwards: Newton's first, then
- * Halley's with the second derivative from the last two slopes. @return whether all were so short
- * that what they leave is nothing */
-LANES_CLONES static bool step_block(const struct mixture *m, bool first, struct block *b)
-{
-    const double of_u = m->of_u, of_f = m->of_f, end = m->end, share = first ? 2e-5 : 1e-4;
-    const lanes up = {-1.0, -1.0, -1.0, -1.0};
-    lanes_mask large = {0};
-    for (size_t k = 0; k < b->groups; k++) {
-        const struct transition_four *at = &b->at[k];
-        lanes slope = of_u * at->u_p + of_f * at->f_p;
-        lanes step = (of_u * at->u + of_f * at->f - b->t[k]) / slope;
-        if (!first) {
-            lanes bend = (b->slope[k] - slope) / (b->last[k] * slope);
-            bend = lanes_select(b->last[k] == 0.0, 0.0 * slope, bend);
-            step /= 1.0 - 0.5 * step * bend;
-        }
-        lanes past = b->p[k] - end, limit = share * past + 1e-11;
-        large |= ~((step < limit) & (step > -limit));
-        b->last[k] = step = lanes_max(lanes_min(step, 0.5 * past), up);
-        b->slope[k] = slope;
-        b->p[k] -= step;
-    }
-    return !lanes_any(large);
-}
-
-/* Roots, and the point of the curve at each: the last step is carried over by the slopes. @return
- * false where they do not come at once */
-LANES_CLONES static bool solve_block(const struct mixture *m, struct block *b)
-{
-    enum { STEPS = 8 };
-    const double of_u = m->of_u, of_f = m->of_f;
-    bool found = false;
-    for (int i = 0; i < STEPS && !found; i++) {
-        m->c->points(m->c->number, b->p, b->groups, b->at);
-        found = step_block(m, i == 0, b);
-    }
-    if (!found) return false;
-    m->c->points(m->c->number, b->p, b->groups, b->at);
-    for (size_t k = 0; k < b->groups; k++) {
-        struct transition_four *at = &b->at[k];
-        lanes step = (of_u * at->u + of_f * at->f - b->t[k]) / (of_u * at->u_p + of_f * at->f_p);
-        at->u -= at->u_p * step;
-        at->f -= at->f_p * step;
-    }
-    return true;
-}
-
-LANES_INLINE void store_some(const struct block *b, size_t k, double out, lanes v, double *to)
-{
-    const lanes off = {out, out, out, out};
-    v = lanes_select(b->in[k], v, off);
-    to += k * LANES;
-    if ((k + 1) * LANES <= b->n) lanes_store(to, v);
-    for (size_t i = 0; (k + 1) * LANES > b->n && i < b->n - k * LANES; i++)
-        to[i] = v[i];
-}
-
-LANES_CLONES static void lever_of_block(const struct block *b, double kappa, double off,
-                                        struct contact_columns *out)
-{
-    for (size_t k = 0; k < b->groups; k++) {
-        const struct transition_four *at = &b->at[k];
-        lanes per_t_p = kappa / (at->u_p + kappa * at->f_p);
-        store_some(b, k, off, kappa > 1.0 ? b->t[k] - at->u : kappa * at->f, out->value);
-        store_some(b, k, 0.0, at->f_p * per_t_p, out->slope);
-        store_some(b, k, 0.0, at->f * at->u_p * per_t_p, out->by_lnkappa);
-        store_some(b, k, 0.0, (at->f_extra * at->u_p - at->f_p * at->u_extra) * per_t_p,
-                   out->by_extra);
-    }
-}
-
-LANES_CLONES static void force_of_block(const struct block *b, double off,
-                                        struct contact_columns *out)
-{
-    for (size_t k = 0; k < b->groups; k++) {
-        const struct transition_four *at = &b->at[k];
-        lanes slope = at->f_p / at->u_p;
-        store_some(b, k, off, at->f, out->value);
-        store_some(b, k, 0.0, slope, out->slope);
-        store_some(b, k, 0.0, at->f_extra - slope * at->u_extra, out->by_extra);
-    }
-}
-
-/* `force`: at fixed depth, kappa is nothing. */
-static void along(const struct transition *c, bool force, double kappa, const double *t, size_t n,
-                  struct contact_columns *out)
-{
-    struct mixture m = mix(c, 1.0, kappa);
-    struct transition_point end = end_of(&m);
-    struct start_curve start;
-    struct block b;
-    bool many = n >= FEW && make_start(&m, value_of(&m, &end), t, n, &start);
-    for (size_t i = 0; i < n; i += BLOCK * LANES) {
-        struct contact_columns part = {out->value + i, out->slope + i, NULL, out->by_extra + i};
-        if (!force) part.by_lnkappa = out->by_lnkappa + i;
-        size_t some = n - i < BLOCK * LANES ? n - i : BLOCK * LANES;
-        if (many) begin_block(&m, &start, t + i, some, &b);
-        bool solved = many && solve_block(&m, &b);
-        if (solved && force)
-            force_of_block(&b, end.f, &part);
-        else if (solved)
-            lever_of_block(&b, kappa, kappa * end.f, &part);
-        else if (force)
-            force_each(&m, &end, t + i, some, &part);
-        else
-            lever_each(&m, &end, t + i, some, &part);
-    }
+    struct transition_point end = end_of(m);
+    return (struct by_points){.points = m->c->points,
+                              .number = m->c->number,
+                              .kappa = m->of_f,
+                              .end = m->end,
+                              .t_end = value_of(m, &end),
+                              .off = end.f,
+                              .extra = true,
+                              .by_depth = true,
+                              .context = m};
 }
 
 void transition_lever(const struct transition *c, double kappa, const double *t, size_t n,
                       struct contact_columns *out)
 {
-    along(c, false, kappa, t, n, out);
+    struct mixture m = mix(c, 1.0, kappa);
+    struct by_points curve = curve_of(&m);
+    curve.each = lever_each;
+    by_points(&curve, t, n, out);
 }
 
 void transition_force(const struct transition *c, const double *u, size_t n,
                       struct contact_columns *out)
 {
-    along(c, true, 0.0, u, n, out);
+    struct mixture m = mix(c, 1.0, 0.0);
+    struct by_points curve = curve_of(&m);
+    struct contact_columns columns = {out->value, out->slope, NULL, out->by_extra};
+    curve.each = force_each;
+    by_points(&curve, u, n, &columns);
 }
 
 /* p of the end moves too, but there t does not change with p, or p does not change at all. */

@@ -15,8 +15,7 @@
 #ifndef CANTLE_CONTACT_TRANSITION_H
 #define CANTLE_CONTACT_TRANSITION_H
 
-#include "base/lanes.h"
-#include "contact/contact.h"
+#include "contact/by_points.h"
 
 struct transition_point {
     double u, f, radius;     /**< reduced depth, force, contact radius */
@@ -24,20 +23,13 @@ struct transition_point {
     double u_extra, f_extra; /**< by ln lambda at fixed p */
 };
 
-/** The same for four p at a time, without the radius. */
-struct transition_four {
-    lanes u, f, u_p, f_p, u_extra, f_extra;
-};
-
-enum { TRANSITION_NUMBERS = 16, TRANSITION_GROUPS = 16 };
+enum { TRANSITION_NUMBERS = 16 };
 
 /** One lambda's curve. */
 struct transition {
     double p_low; /**< smallest p */
     struct transition_point (*at)(const double *number, double p);
-    /** at() for [groups] times four p, groups <= TRANSITION_GROUPS. */
-    void (*points)(const double *number, const lanes *p, size_t groups,
-                   struct transition_four *out);
+    points_at *points;                 /**< at() four at a time */
     double number[TRANSITION_NUMBERS]; /**< what `at` must know */
 };
 
