@@ -85,4 +85,23 @@ LANES_INLINE void lanes_sine_cosine(lanes x, lanes *sine, lanes *cosine)
     *cosine = lanes_polynomial(c, sizeof c / sizeof *c, x2);
 }
 
+/** atan(x), x >= 0: of x, of (x - 1)/(x + 1) less than pi/4, or of -1/x less than pi/2, whichever
+ * argument is smallest; then the polynomial of x^2 that meets atan(x)/x in Chebyshev's points up to
+ * tan(pi/8). */
+LANES_INLINE lanes lanes_atan(lanes x)
+{
+    static const double c[] = {
+        0.99999999999999999874,   -0.33333333333333121163,  0.19999999999940891462,
+        -0.14285714279250244942,  0.11111110744919658237,   -0.090908968090640270761,
+        0.076920453309022249521,  -0.066629518136291900881, 0.058468782973308725201,
+        -0.050351024566015518428, 0.037965257453865936236,  -0.017805397205419445228};
+    const lanes zero = {0}, quarter = zero + M_PI_4, half = zero + M_PI_2;
+    lanes_mask far = x > 1.0 + M_SQRT2, near = x < M_SQRT2 - 1.0;
+    lanes above = lanes_select(far, zero - 1.0, lanes_select(near, x, x - 1.0));
+    lanes below = lanes_select(far, x, lanes_select(near, zero + 1.0, x + 1.0));
+    lanes from = lanes_select(far, half, lanes_select(near, zero, quarter));
+    lanes y = above / below;
+    return from + y * lanes_polynomial(c, sizeof c / sizeof *c, y * y);
+}
+
 #endif

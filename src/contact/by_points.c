@@ -75,9 +75,9 @@ static bool make_start(const struct by_points *curve, const double *t, size_t n,
 struct block {
     size_t n, groups;
     lanes t[BLOCK], p[BLOCK];
-    lanes slope[BLOCK], last[BLOCK]; /* at the last p, and the step from there */
+    lanes last[BLOCK]; /* step */
     lanes_mask in[BLOCK];
-    struct points_four at[BLOCK];
+    struct points_four at[BLOCK], before[BLOCK]; /* at p, and before the last step */
 };
 
 /* Samples into lanes; what is out of contact becomes the deepest one. */
@@ -111,7 +111,7 @@ LANES_CLONES static void begin_block(const struct by_points *curve, const struct
  * that what they leave is nothing */
 LANES_CLONES static bool step_block(const struct by_points *curve, bool first, struct block *b)
 {
-    const double kappa = curve->kappa, end = curve->end, share = first ? 2e-5 : 1e-4;
+    const double kappa = curve->kappa, end = curve->end, share = first ? 1e-4 : 5e-4;
     const lanes up = {-1.0, -1.0, -1.0, -1.0}, none = {0};
     lanes_mask large = {0};
     for (size_t k = 0; k < b->groups; k++) {
@@ -119,28 +119,39 @@ LANES_CLONES static bool step_block(const struct by_points *curve, bool first, s
         lanes slope = at->u_p + kappa * at->f_p;
         lanes step = (at->u + kappa * at->f - b->t[k]) / slope;
         if (!first) {
-            lanes bend = (b->slope[k] - slope) / (b->last[k] * slope);
+            lanes last_slope = b->before[k].u_p + kappa * b->before[k].f_p;
+            lanes bend = (last_slope - slope) / (b->last[k] * slope);
             bend = lanes_select(b->last[k] == none, none, bend);
             step /= 1.0 - 0.5 * step * bend;
         }
-        lanes past = b->p[k] - end, limit = share * past + 1e-11;
+        lanes past = b->p[k] - end, limit = share * past + curve->smallest;
         large |= ~((step < limit) & (step > -limit));
         b->last[k] = step = lanes_max(lanes_min(step, 0.5 * past), up);
-        b->slope[k] = slope;
+        b->before[k] = *at;
         b->p[k] -= step;
     }
     return !lanes_any(large);
 }
 
-/* What the last step is short of, carried over by the slopes. */
+/* What the last step is short of, carried over by the derivatives, and these by their change on
+ * that step. */
 LANES_CLONES static void settle_block(const struct by_points *curve, struct block *b)
 {
     const double kappa = curve->kappa;
+    const bool extra = curve->extra;
+    const lanes none = {0};
     for (size_t k = 0; k < b->groups; k++) {
         struct points_four *at = &b->at[k];
+        const struct points_four *before = &b->before[k];
         lanes step = (at->u + kappa * at->f - b->t[k]) / (at->u_p + kappa * at->f_p);
+        lanes share = lanes_select(b->last[k] == none, none, step / b->last[k]);
         at->u -= at->u_p * step;
         at->f -= at->f_p * step;
+        at->u_p -= (before->u_p - at->u_p) * share;
+        at->f_p -= (before->f_p - at->f_p) * share;
+        if (!extra) continue;
+        at->u_extra -= (before->u_extra - at->u_extra) * share;
+        at->f_extra -= (before->f_extra - at->f_extra) * share;
     }
 }
 
@@ -205,7 +216,7 @@ void by_points(const struct by_points *curve, const double *t, size_t n,
 {
     struct start_curve start;
     struct block b;
-    bool many = n >= POINTS_FEW && make_start(curve, t, n, &start);
+    bool many = curve->points && n >= curve->few && make_start(curve, t, n, &start);
     for (size_t i = 0; i < n; i += BLOCK * LANES) {
         size_t some = n - i < BLOCK * LANES ? n - i : BLOCK * LANES;
         struct contact_columns part = {out->value + i, out->slope + i, NULL, NULL};

@@ -12,7 +12,7 @@
 #include "base/lanes.h"
 #include "contact/contact.h"
 
-enum { POINTS_GROUPS = 16, POINTS_FEW = 16 };
+enum { POINTS_GROUPS = 16 };
 
 /** Four points of a curve. */
 struct points_four {
@@ -25,17 +25,23 @@ struct points_four {
 typedef void points_at(const double *number, const lanes *p, size_t groups,
                        struct points_four *out);
 
+struct by_points;
+
+/** One sample after the other. */
+typedef void points_each(const struct by_points *curve, const double *t, size_t n,
+                         struct contact_columns *out);
+
 struct by_points {
-    points_at *points;
+    points_at *points;    /**< NULL: `each` only */
     const double *number; /**< what `points` must know */
     double kappa;         /**< 0: at fixed depth */
     double end, t_end;    /**< where the curve begins: dt/dp = 0 there or p cannot be less */
     double off;           /**< force before that */
-    bool extra;           /**< the points know the derivative by a further number */
-    bool by_depth;        /**< y = t - u where kappa is large, since f there has lost digits */
-    /** One sample after the other: for a few, and where the search does not settle. */
-    void (*each)(const struct by_points *curve, const double *t, size_t n,
-                 struct contact_columns *out);
+    double smallest; /**< step of p that is nothing even next to the end, where t hardly changes */
+    bool extra;      /**< the points know the derivative by a further number */
+    bool by_depth;   /**< y = t - u where kappa is large, since f there has lost digits */
+    size_t few;      /**< from so many samples on a start curve pays */
+    points_each *each;   /**< for fewer, and where the search does not settle */
     const void *context; /**< of `each` */
 };
 

@@ -169,6 +169,8 @@ static struct by_points curve_of(const struct mixture *m)
                               .end = m->end,
                               .t_end = value_of(m, &end),
                               .off = end.f,
+                              .smallest = 1e-11,
+                              .few = 6,
                               .extra = true,
                               .by_depth = true,
                               .context = m};

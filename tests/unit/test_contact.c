@@ -389,7 +389,7 @@ static void test_many_at_once(void **unused)
                 for (int i = 0; i < N; i += 3) {
                     (force ? t.m->force : t.m->lever)(&shape, at + i, 1, &single);
                     for (int c = 0; c < COLUMNS; c++)
-                        assert_close(got[c][i], one[c], fabs(one[0]) + fabs(one[c]), 1e-9);
+                        assert_close(got[c][i], one[c], fabs(one[0]) + fabs(one[c]), 1e-10);
                 }
             }
     }
