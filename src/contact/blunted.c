@@ -30,10 +30,10 @@ static struct parametric_point blunted_at(const double *number, double s)
 }
 
 /* The same in lanes, of the cap and of the sides. */
-LANES_CLONES static void cap_points(const double *number, const lanes *p, size_t groups,
+LANES_CLONES static void cap_points(const void *of, const lanes *p, size_t groups,
                                     struct points_four *out)
 {
-    (void)number;
+    (void)of;
     for (size_t k = 0; k < groups; k++) {
         lanes s = p[k], s2 = s * s;
         out[k] = (struct points_four){
@@ -41,10 +41,10 @@ LANES_CLONES static void cap_points(const double *number, const lanes *p, size_t
     }
 }
 
-LANES_CLONES static void side_points(const double *number, const lanes *p, size_t groups,
+LANES_CLONES static void side_points(const void *of, const lanes *p, size_t groups,
                                      struct points_four *out)
 {
-    const double g = number[0];
+    const double g = *(const double *)of;
     for (size_t k = 0; k < groups; k++) {
         lanes w = p[k] - 1.0, alpha = lanes_sqrt(1.0 + w * w), less = 1.0 / (alpha + w);
         lanes angle = g * lanes_atan(w), u_s = (w * (angle + 2.0 * less) + (g - 1.0)) / alpha;

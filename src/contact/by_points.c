@@ -21,7 +21,7 @@ static void rise_at(const struct by_points *curve, const double *past, size_t gr
     struct points_four at[BLOCK];
     for (size_t k = 0; k < groups; k++)
         p[k] = curve->end + lanes_load(past + k * LANES);
-    curve->points(curve->number, p, groups, at);
+    curve->points(curve->of, p, groups, at);
     for (size_t k = 0; k < groups; k++)
         lanes_store(rise + k * LANES, at[k].u + curve->kappa * at[k].f - curve->t_end);
 }
@@ -161,11 +161,11 @@ static bool solve_block(const struct by_points *curve, struct block *b)
     enum { STEPS = 8 };
     bool found = false;
     for (int i = 0; i < STEPS && !found; i++) {
-        curve->points(curve->number, b->p, b->groups, b->at);
+        curve->points(curve->of, b->p, b->groups, b->at);
         found = step_block(curve, i == 0, b);
     }
     if (!found) return false;
-    curve->points(curve->number, b->p, b->groups, b->at);
+    curve->points(curve->of, b->p, b->groups, b->at);
     settle_block(curve, b);
     return true;
 }

@@ -22,8 +22,7 @@ struct points_four {
 };
 
 /** Points at [groups] times four p, groups <= POINTS_GROUPS. */
-typedef void points_at(const double *number, const lanes *p, size_t groups,
-                       struct points_four *out);
+typedef void points_at(const void *of, const lanes *p, size_t groups, struct points_four *out);
 
 struct by_points;
 
@@ -32,11 +31,11 @@ typedef void points_each(const struct by_points *curve, const double *t, size_t 
                          struct contact_columns *out);
 
 struct by_points {
-    points_at *points;    /**< NULL: `each` only */
-    const double *number; /**< what `points` must know */
-    double kappa;         /**< 0: at fixed depth */
-    double end, t_end;    /**< where the curve begins: dt/dp = 0 there or p cannot be less */
-    double off;           /**< force before that */
+    points_at *points; /**< NULL: `each` only */
+    const void *of;    /**< what `points` must know */
+    double kappa;      /**< 0: at fixed depth */
+    double end, t_end; /**< where the curve begins: dt/dp = 0 there or p cannot be less */
+    double off;        /**< force before that */
     double smallest; /**< step of p that is nothing even next to the end, where t hardly changes */
     bool extra;      /**< the points know the derivative by a further number */
     bool by_depth;   /**< y = t - u where kappa is large, since f there has lost digits */

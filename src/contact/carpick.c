@@ -76,11 +76,11 @@ static struct transition_point carpick_at(const double *c, double p)
 }
 
 /* The same in lanes. */
-LANES_CLONES static void carpick_points(const double *number, const lanes *p, size_t groups,
+LANES_CLONES static void carpick_points(const void *of, const lanes *p, size_t groups,
                                         struct points_four *out)
 {
     double c[TRANSITION_NUMBERS];
-    memcpy(c, number, sizeof c);
+    memcpy(c, of, sizeof c);
     for (size_t k = 0; k < groups; k++) {
         lanes third = lanes_exp(p[k] / 3.0), q = third * third * third, grown = third * q;
         lanes power = lanes_exp(c[POWER] * p[k]), less = c[SHARE] * power;

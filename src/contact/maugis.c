@@ -67,10 +67,10 @@ static struct transition_point maugis_at(const double *number, double p)
 }
 
 /* maugis_at() in lanes, in three passes, so that a processor works at several p at a time. */
-LANES_CLONES static void maugis_points(const double *number, const lanes *p, size_t groups,
+LANES_CLONES static void maugis_points(const void *of, const lanes *p, size_t groups,
                                        struct points_four *out)
 {
-    const double lambda = number[0], p_low = number[1];
+    const double *number = of, lambda = number[0], p_low = number[1];
     const lanes zero = {0};
     struct {
         lanes phi, half_sine, half_cosine, cosine, g, h;

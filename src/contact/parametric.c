@@ -89,7 +89,7 @@ static void along(const struct parametric *p, double kappa, points_each *each, c
                   size_t n, struct contact_columns *out)
 {
     struct by_points below = {.points = p->points,
-                              .number = p->number,
+                              .of = p->number,
                               .kappa = kappa,
                               .few = 20,
                               .each = each,

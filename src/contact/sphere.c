@@ -41,10 +41,10 @@ static struct parametric_point sphere_at(const double *number, double s)
 }
 
 /* The same in lanes. */
-LANES_CLONES static void sphere_points(const double *number, const lanes *p, size_t groups,
+LANES_CLONES static void sphere_points(const void *of, const lanes *p, size_t groups,
                                        struct points_four *out)
 {
-    (void)number;
+    (void)of;
     for (size_t k = 0; k < groups; k++) {
         const lanes most = {300.0, 300.0, 300.0, 300.0};
         lanes s = p[k], s2 = s * s, fade = lanes_exp(-2.0 * lanes_min(s, most));

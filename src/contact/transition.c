@@ -164,7 +164,7 @@ static struct by_points curve_of(const struct mixture *m)
 {
     struct transition_point end = end_of(m);
     return (struct by_points){.points = m->c->points,
-                              .number = m->c->number,
+                              .of = m->c->number,
                               .kappa = m->of_f,
                               .end = m->end,
                               .t_end = value_of(m, &end),
