@@ -60,6 +60,22 @@ LANES_INLINE lanes lanes_exp(lanes x)
     return (lanes)((lanes_mask)power + ((lanes_mask)shifted << 52));
 }
 
+/** ln(1 + x), x >= 0: 1 + x = 2^n m with m about 1, and the series of atanh((m - 1)/(m + 1)). */
+LANES_INLINE lanes lanes_log1p(lanes x)
+{
+    static const double c[] = {2.0,        2.0 / 3.0,  2.0 / 5.0,  2.0 / 7.0,
+                               2.0 / 9.0,  2.0 / 11.0, 2.0 / 13.0, 2.0 / 15.0,
+                               2.0 / 17.0, 2.0 / 19.0, 2.0 / 21.0};
+    const double ln2_high = 0x1.62e42fee00000p-1, ln2_low = 0x1.a39ef35793c76p-33;
+    const long long half_root = 0x3fe6a09e667f3bcd, exponent = 0x7ffLL << 52; /* of 1/sqrt 2 */
+    const long long magic = 0x4330000000000000; /* 2^52: an integer in its last bits */
+    lanes_mask bits = (lanes_mask)(1.0 + x), past = (bits - half_root) & exponent;
+    lanes n = (lanes)((past >> 52) | magic) - 0x1p52, m = (lanes)(bits - past);
+    lanes_mask near = x < M_SQRT2 - 1.0; /* there x has digits that 1 + x has not */
+    lanes z = lanes_select(near, x, m - 1.0) / lanes_select(near, 2.0 + x, m + 1.0);
+    return n * ln2_high + (n * ln2_low + z * lanes_polynomial(c, sizeof c / sizeof *c, z * z));
+}
+
 /** Sine and cosine of x, |x| <= pi/4, by Taylor's series. */
 LANES_INLINE void lanes_sine_cosine(lanes x, lanes *sine, lanes *cosine)
 {
