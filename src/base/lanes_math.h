@@ -60,20 +60,40 @@ LANES_INLINE lanes lanes_exp(lanes x)
     return (lanes)((lanes_mask)power + ((lanes_mask)shifted << 52));
 }
 
-/** ln(1 + x), x >= 0: 1 + x = 2^n m with m about 1, and the series of atanh((m - 1)/(m + 1)). */
-LANES_INLINE lanes lanes_log1p(lanes x)
+/* ln x from the quotient z = (m - 1)/(m + 1) or (x - 1)/(x + 1), with x = 2^n m and m about 1. */
+LANES_INLINE lanes lanes_log_of(lanes n, lanes z)
 {
     static const double c[] = {2.0,        2.0 / 3.0,  2.0 / 5.0,  2.0 / 7.0,
                                2.0 / 9.0,  2.0 / 11.0, 2.0 / 13.0, 2.0 / 15.0,
                                2.0 / 17.0, 2.0 / 19.0, 2.0 / 21.0};
     const double ln2_high = 0x1.62e42fee00000p-1, ln2_low = 0x1.a39ef35793c76p-33;
-    const long long half_root = 0x3fe6a09e667f3bcd, exponent = 0x7ffLL << 52; /* of 1/sqrt 2 */
-    const long long magic = 0x4330000000000000; /* 2^52: an integer in its last bits */
-    lanes_mask bits = (lanes_mask)(1.0 + x), past = (bits - half_root) & exponent;
-    lanes n = (lanes)((past >> 52) | magic) - 0x1p52, m = (lanes)(bits - past);
-    lanes_mask near = x < M_SQRT2 - 1.0; /* there x has digits that 1 + x has not */
-    lanes z = lanes_select(near, x, m - 1.0) / lanes_select(near, 2.0 + x, m + 1.0);
     return n * ln2_high + (n * ln2_low + z * lanes_polynomial(c, sizeof c / sizeof *c, z * z));
+}
+
+/* x = 2^n m, m from 1/sqrt 2 to sqrt 2. */
+LANES_INLINE lanes lanes_split(lanes x, lanes *m)
+{
+    const long long half_root = 0x3fe6a09e667f3bcd, bias = 1024LL << 52;  /* of 1/sqrt 2 */
+    const long long exponent = 0x7ffLL << 52, magic = 0x4330000000000000; /* 2^52 */
+    lanes_mask bits = (lanes_mask)x, past = (bits - half_root + bias) & exponent;
+    *m = (lanes)(bits - past + bias);
+    return (lanes)((past >> 52) | magic) - (0x1p52 + 1024.0); /* an integer in its last bits */
+}
+
+/** ln x, x > 0 and normal. */
+LANES_INLINE lanes lanes_log(lanes x)
+{
+    lanes m, n = lanes_split(x, &m);
+    return lanes_log_of(n, (m - 1.0) / (m + 1.0));
+}
+
+/** ln(1 + x), x >= 0. */
+LANES_INLINE lanes lanes_log1p(lanes x)
+{
+    lanes m, n = lanes_split(1.0 + x, &m);
+    lanes_mask near = x < M_SQRT2 - 1.0; /* there x has digits that 1 + x has not */
+    lanes above = lanes_select(near, x, m - 1.0), below = lanes_select(near, 2.0 + x, m + 1.0);
+    return lanes_log_of(n, above / below);
 }
 
 /** Sine and cosine of x, |x| <= pi/4, by Taylor's series. */

@@ -21,7 +21,8 @@ struct parametric_point {
 struct parametric {
     double length_m, area_m2;
     double number[2]; /**< what the shape must know of itself */
-    /** at() four at a time, below and beyond the joint; NULL: there is none. */
+    /** The curve four points at a time, below and beyond the joint, by s or any other number that
+     * is 0 where s is 0 (without a joint); NULL: there is none. */
     points_at *points, *points_beyond;
     double joint; /**< s where the curve is not smooth; 0: nowhere */
     /** The point at s > 0; u and f grow with s. */

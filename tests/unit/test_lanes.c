@@ -46,6 +46,21 @@ static void test_log1p(void **unused)
     assert_true(lanes_log1p((lanes){0})[0] == 0.0);
 }
 
+static void test_log(void **unused)
+{
+    (void)unused;
+    for (double x = 1e-300; x < 1e290; x *= 1.07) {
+        lanes at = four_from(x, 1.3);
+        at[3] = 1.9 * x;
+        lanes got = lanes_log(at);
+        for (int i = 0; i < LANES; i++)
+            assert_near(got[i], logl(at[i]), 5e-16);
+    }
+    for (double x = 0.3; x < 3.0; x += 1e-4)
+        assert_near(lanes_log((lanes){x, x, x, x})[2], logl(x), 5e-16);
+    assert_true(lanes_log((lanes){1.0, 1.0, 1.0, 1.0})[0] == 0.0);
+}
+
 static void test_sine_cosine(void **unused)
 {
     (void)unused;
@@ -85,9 +100,9 @@ static void test_polynomial(void **unused)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_exp),         cmocka_unit_test(test_log1p),
-        cmocka_unit_test(test_sine_cosine), cmocka_unit_test(test_atan),
-        cmocka_unit_test(test_polynomial),
+        cmocka_unit_test(test_exp),  cmocka_unit_test(test_log1p),
+        cmocka_unit_test(test_log),  cmocka_unit_test(test_sine_cosine),
+        cmocka_unit_test(test_atan), cmocka_unit_test(test_polynomial),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
