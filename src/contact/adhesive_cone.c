@@ -4,7 +4,7 @@
  * displacement is a polynomial in s: t = u + kappa f, kappa = P/(k l) = 32 w tan^2/(pi k), in which
  * E* does not enter. The stable branch ends where dt/ds = 0: between the force minimum, s = 3/4
  * (soft lever), and s = 1/4 (stiff lever), where a ninth of it is left. */
-#include "contact/contact.h"
+#include "contact/by_points.h"
 
 #include <math.h>
 
@@ -59,14 +59,14 @@ static double right_of_root(double t, double kappa)
 
 /* From deep to shallow: t(s) bends downwards, so the tangent at the last root meets t right of the
  * next one. */
-static void cone_lever(const struct contact_shape *shape, const double *t, size_t n,
+static void lever_each(const struct by_points *curve, const double *t, size_t n,
                        struct contact_columns *out)
 {
-    double kappa = shape->kappa, end = branch_end(kappa), t_end = ramp(end, kappa);
+    double kappa = curve->kappa, end = curve->end, t_end = curve->t_end;
     double s = 0.0, t_of_s = -INFINITY;
     for (size_t k = n; k-- > 0;) {
         if (!(t[k] > t_end)) {
-            out->value[k] = kappa * end * end * end * (end - 1.0);
+            out->value[k] = kappa * curve->off;
             out->slope[k] = out->by_lnkappa[k] = 0.0;
             continue;
         }
@@ -79,6 +79,34 @@ static void cone_lever(const struct contact_shape *shape, const double *t, size_
         out->slope[k] = f_s * per;
         out->by_lnkappa[k] = f * u_s * per; /* dy/dk at fixed t = f - kappa f_s f / t_s */
     }
+}
+
+LANES_CLONES static void cone_points(const void *of, const lanes *p, size_t groups,
+                                     struct points_four *out)
+{
+    (void)of;
+    for (size_t k = 0; k < groups; k++) {
+        lanes s = p[k], s2 = s * s;
+        out[k] = (struct points_four){.u = s * (s - 0.5),
+                                      .f = s * s2 * (s - 1.0),
+                                      .u_p = 2.0 * s - 0.5,
+                                      .f_p = s2 * (4.0 * s - 3.0)};
+    }
+}
+
+static void cone_lever(const struct contact_shape *shape, const double *t, size_t n,
+                       struct contact_columns *out)
+{
+    double kappa = shape->kappa, end = branch_end(kappa);
+    struct by_points curve = {.points = cone_points,
+                              .kappa = kappa,
+                              .end = end,
+                              .t_end = ramp(end, kappa),
+                              .off = end * end * end * (end - 1.0),
+                              .smallest = 1e-9,
+                              .few = 20,
+                              .each = lever_each};
+    by_points(&curve, t, n, out);
 }
 
 /* At fixed indentation: u = s^2 - s/2 has its root in closed form. */

@@ -8,7 +8,8 @@
  * numbers taken out: alpha - w = 1/(alpha + w). The parameter is s = alpha, beyond the joint
  * s = 1 + w: with an edge u rises like w there, without like w^2; over alpha it would have a
  * vertical tangent. */
-#include "contact/parametric_table.h"
+#include "base/lanes_math.h"
+#include "contact/parametric.h"
 
 #include <math.h>
 
@@ -28,6 +29,32 @@ static struct parametric_point blunted_at(const double *number, double s)
                                      .f_us = w / alpha};
 }
 
+/* The same in lanes, of the cap and of the sides. */
+LANES_CLONES static void cap_points(const void *of, const lanes *p, size_t groups,
+                                    struct points_four *out)
+{
+    (void)of;
+    for (size_t k = 0; k < groups; k++) {
+        lanes s = p[k], s2 = s * s;
+        out[k] = (struct points_four){
+            .u = s2, .f = 2.0 / 3.0 * s * s2, .u_p = 2.0 * s, .f_p = 2.0 * s2};
+    }
+}
+
+LANES_CLONES static void side_points(const void *of, const lanes *p, size_t groups,
+                                     struct points_four *out)
+{
+    const double g = *(const double *)of;
+    for (size_t k = 0; k < groups; k++) {
+        lanes w = p[k] - 1.0, alpha = lanes_sqrt(1.0 + w * w), less = 1.0 / (alpha + w);
+        lanes angle = g * lanes_atan(w), u_s = (w * (angle + 2.0 * less) + (g - 1.0)) / alpha;
+        lanes f = 0.5 * (alpha * alpha * angle + g * w) +
+                  (2.0 * alpha + w) * less * less * (1.0 / 3.0);
+        out[k] = (struct points_four){
+            .u = alpha * (angle + less), .f = f, .u_p = u_s, .f_p = u_s * alpha};
+    }
+}
+
 /* The smaller of the roots of u alone and of kappa f alone, of the cap or of the bare sides. */
 static double blunted_guess(const double *number, double t, double kappa)
 {
@@ -43,15 +70,14 @@ static struct parametric blunted_with(const struct contact_setup *s, double slop
     double smooth = s->radius_m * slope, b = s->cap_radius_m;
     if (!(b > 0 && b < smooth)) b = smooth;
     double length = b * b / s->radius_m;
-    static struct parametric_table table; /* of the smooth joint, to a depth of 13 l */
-    static const double smooth_joint[] = {1.0};
-    return (struct parametric){
-        .length_m = length,
-        .area_m2 = 2.0 * b * length,
-        .number = {smooth / b},
-        .table = b < smooth ? NULL : parametric_tabulate(&table, blunted_at, smooth_joint, 1, 9),
-        .at = blunted_at,
-        .guess = blunted_guess};
+    return (struct parametric){.length_m = length,
+                               .area_m2 = 2.0 * b * length,
+                               .number = {smooth / b},
+                               .points = cap_points,
+                               .points_beyond = side_points,
+                               .joint = 1.0,
+                               .at = blunted_at,
+                               .guess = blunted_guess};
 }
 
 static struct parametric blunted_cone_of(const struct contact_setup *s)

@@ -8,7 +8,10 @@
  * from the limit: JKR needs q^(1/3). Measured against the exact Maugis sphere: tests, docs. */
 #include "contact/carpick.h"
 
+#include "base/lanes_math.h"
+
 #include <math.h>
+#include <string.h>
 
 double carpick_lambda(double alpha)
 {
@@ -72,12 +75,33 @@ static struct transition_point carpick_at(const double *c, double p)
     };
 }
 
+/* The same in lanes. */
+LANES_CLONES static void carpick_points(const void *of, const lanes *p, size_t groups,
+                                        struct points_four *out)
+{
+    double c[TRANSITION_NUMBERS];
+    memcpy(c, of, sizeof c);
+    for (size_t k = 0; k < groups; k++) {
+        lanes third = lanes_exp(p[k] / 3.0), q = third * third * third, grown = third * q;
+        lanes power = lanes_exp(c[POWER] * p[k]), less = c[SHARE] * power;
+        lanes less_extra = c[SHARE_EXTRA] * power + less * (c[POWER_EXTRA] * p[k]);
+        lanes root = (1.0 + c[ALPHA]) * q - c[ALPHA], load = (root - 1.0) * (root + 1.0);
+        out[k].u = c[A2] * (grown - less);
+        out[k].f = c[PULL] * load;
+        out[k].u_p = c[A2] * (4.0 / 3.0 * grown - c[POWER] * less);
+        out[k].f_p = c[PULL] * 2.0 * (1.0 + c[ALPHA]) * root * q;
+        out[k].u_extra = c[A2_EXTRA] * (grown - less) - c[A2] * less_extra;
+        out[k].f_extra = c[PULL_EXTRA] * load + c[PULL] * 2.0 * c[ALPHA_EXTRA] * root * (q - 1.0);
+    }
+}
+
 struct transition carpick_of(double lambda)
 {
     struct carpick_numbers n = carpick_numbers(carpick_alpha(lambda));
     double alpha_extra = lambda * exp(-lambda / 0.924) / (1.02 * 0.924);
     return (struct transition){.p_low = -40.0, /* depth below a^2/R of 1e-23: no contact */
                                .at = carpick_at,
+                               .points = carpick_points,
                                .number = {
                                    [ALPHA] = n.alpha,
                                    [A2] = n.a0 * n.a0,

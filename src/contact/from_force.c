@@ -2,6 +2,8 @@
  * root, between 0 and t. */
 #include "contact/from_force.h"
 
+#include "contact/by_points.h"
+
 #include <math.h>
 
 /* Newton between the largest u known to lie before the root and the smallest beyond it. A last step
@@ -27,10 +29,11 @@ static double root_of(const struct reduced_force *force, double t, double kappa,
     return u;
 }
 
-void from_force_lever(const struct reduced_force *force, double kappa, const double *t, size_t n,
-                      struct contact_columns *out)
+static void lever_each(const struct by_points *curve, const double *t, size_t n,
+                       struct contact_columns *out)
 {
-    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
+    const struct reduced_force *force = curve->of;
+    double kappa = curve->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
     double u = 0.0, t_of_u = INFINITY, u_t = 0.0; /* last root, its t and du/dt */
     for (size_t i = 0; i < n; i++) {
         double f, slope, start;
@@ -48,6 +51,29 @@ void from_force_lever(const struct reduced_force *force, double kappa, const dou
         y_t[i] = kappa * slope * u_t;
         y_lnkappa[i] = y[i] * u_t; /* dy/dkappa at fixed t = f - kappa f' dy/dkappa */
     }
+}
+
+/* By p = sqrt(u), in which a force that begins as a power of u is smooth or nearly so. */
+static void points(const void *of, const lanes *p, size_t groups, struct points_four *out)
+{
+    const struct reduced_force *force = of;
+    for (size_t k = 0; k < groups; k++) {
+        lanes u = p[k] * p[k], f, slope;
+        for (int i = 0; i < LANES; i++) {
+            double at, by_u;
+            force->at(force->context, u[i], &at, &by_u);
+            f[i] = at, slope[i] = by_u;
+        }
+        out[k] = (struct points_four){.u = u, .f = f, .u_p = 2.0 * p[k], .f_p = 2.0 * p[k] * slope};
+    }
+}
+
+void from_force_lever(const struct reduced_force *force, double kappa, const double *t, size_t n,
+                      struct contact_columns *out)
+{
+    struct by_points curve = {
+        .points = points, .of = force, .kappa = kappa, .few = 8, .each = lever_each};
+    by_points(&curve, t, n, out);
 }
 
 void from_force_force(const struct reduced_force *force, const double *u, size_t n,

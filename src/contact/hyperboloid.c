@@ -3,18 +3,24 @@
  * the published form being 2 atan(s) - pi/2 for xi = 1/s: u = s atan s,   f = s + (s^2 - 1) atan s,
  * df/du = 2 s, delta = R/tan^2(theta) u,   F = E* R^2/tan^3(theta) f. One curve for all radii and
  * angles. */
-#include "contact/parametric_table.h"
+#include "base/lanes_math.h"
+#include "contact/parametric.h"
 
 #include <math.h>
 
 /* (s - atan s)/s^3, the Taylor series of atan: a difference of nearly equal numbers would cost
  * digits. For s < 0.3 the first term left out is 1e-17 of the sum. */
+enum { DEFICIT_TERMS = 15 };
+static const double deficit_series[DEFICIT_TERMS] = {
+    1.0 / 3.0,   -1.0 / 5.0,  1.0 / 7.0,   -1.0 / 9.0,  1.0 / 11.0,
+    -1.0 / 13.0, 1.0 / 15.0,  -1.0 / 17.0, 1.0 / 19.0,  -1.0 / 21.0,
+    1.0 / 23.0,  -1.0 / 25.0, 1.0 / 27.0,  -1.0 / 29.0, 1.0 / 31.0};
+
 static double atan_deficit(double s2)
 {
-    enum { TERMS = 15 };
     double sum = 0.0;
-    for (int k = TERMS; k > 0; k--)
-        sum = 1.0 / (2.0 * k + 1.0) - sum * s2;
+    for (int k = DEFICIT_TERMS - 1; k >= 0; k--)
+        sum = deficit_series[k] + sum * s2;
     return sum;
 }
 
@@ -30,6 +36,21 @@ static struct parametric_point hyperboloid_at(const double *number, double s)
                                      .f_us = 2.0};
 }
 
+/* The same in lanes. */
+LANES_CLONES static void hyperboloid_points(const void *of, const lanes *p, size_t groups,
+                                            struct points_four *out)
+{
+    (void)of;
+    for (size_t k = 0; k < groups; k++) {
+        lanes s = p[k], s2 = s * s, angle = lanes_atan(s);
+        lanes deficit = lanes_select(
+            s < 0.3, s * s2 * lanes_polynomial(deficit_series, DEFICIT_TERMS, s2), s - angle);
+        lanes u_s = angle + s / (1.0 + s2);
+        out[k] = (struct points_four){
+            .u = s * angle, .f = deficit + s2 * angle, .u_p = u_s, .f_p = 2.0 * s * u_s};
+    }
+}
+
 /* The smaller of the roots of u alone, with s^2/(1 + 2s/pi) for u, which is below it, and of
  * kappa f alone, with the larger of the paraboloid's and the cone's. */
 static double hyperboloid_guess(const double *number, double t, double kappa)
@@ -42,11 +63,10 @@ static double hyperboloid_guess(const double *number, double t, double kappa)
 
 static struct parametric hyperboloid_of(const struct contact_setup *s)
 {
-    static struct parametric_table table; /* to a depth of 13 R/tan^2(theta) */
     double slope = 1.0 / tan(s->half_angle_rad), length = s->radius_m * slope * slope;
     return (struct parametric){.length_m = length,
                                .area_m2 = length * s->radius_m * slope,
-                               .table = parametric_tabulate(&table, hyperboloid_at, NULL, 1, 9),
+                               .points = hyperboloid_points,
                                .at = hyperboloid_at,
                                .guess = hyperboloid_guess};
 }

@@ -116,7 +116,10 @@ static void state_of(const struct law *law, const struct contact_setup *s,
     {                                                                                              \
         struct law law = name##_law(s->setup);                                                     \
         struct reduced_force force = force_of(&law);                                               \
-        from_force_lever(&force, s->kappa, t, n, out);                                             \
+        if (shape_id == LAYER_PUNCH)                                                               \
+            contact_flat_punch.lever(s, t, n, out);                                                \
+        else                                                                                       \
+            from_force_lever(&force, s->kappa, t, n, out);                                         \
     }                                                                                              \
     static void name##_force(const struct contact_shape *s, const double *u, size_t n,             \
                              struct contact_columns *out)                                          \

@@ -1,9 +1,6 @@
 /* Roots of u(s) + kappa f(s) = t, and what follows from them. */
 #include "contact/parametric.h"
 
-#include "base/lanes.h"
-#include "contact/parametric_table.h"
-
 #include <math.h>
 
 /* A step that leaves the bracket, or is no number, is replaced by the bracket's middle (in
@@ -43,50 +40,34 @@ static double root_of(const struct parametric *p, double t, double kappa, double
 }
 
 /* One sample after the other. */
-static void lever_each(const struct parametric *p, double kappa, const double *t, size_t n,
-                       struct parametric_track *track, struct contact_columns *out)
+static void lever_each(const struct by_points *curve, const double *t, size_t n,
+                       struct contact_columns *out)
 {
-    double *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
+    const struct parametric *p = curve->context;
+    double kappa = curve->kappa, *y = out->value, *y_t = out->slope, *y_lnkappa = out->by_lnkappa;
+    double s = 0.0, s_t = 0.0, t_of_s = INFINITY; /* of the last sample */
     for (size_t i = 0; i < n; i++) {
         if (!(t[i] > 0)) {
             y[i] = y_t[i] = y_lnkappa[i] = 0.0;
             continue;
         }
-        bool near = t[i] < 2.0 * track->t && track->t < 2.0 * t[i];
-        double start = near ? track->s + track->s_t * (t[i] - track->t) : 0.0;
+        bool near = t[i] < 2.0 * t_of_s && t_of_s < 2.0 * t[i];
+        double start = near ? s + s_t * (t[i] - t_of_s) : 0.0;
         if (!(start > 0)) start = p->guess(p->number, t[i], kappa);
         struct parametric_point at;
-        double s = root_of(p, t[i], kappa, start, &at);
+        s = root_of(p, t[i], kappa, start, &at);
         double grow = kappa * at.f_u, t_u = 1.0 + grow;
-        *track = (struct parametric_track){t[i], s, 1.0 / (at.u_s * t_u), 0.0};
+        t_of_s = t[i], s_t = 1.0 / (at.u_s * t_u);
         y[i] = kappa * at.f;
         y_t[i] = grow / t_u;
         y_lnkappa[i] = y[i] / t_u; /* dy/dkappa at fixed t = f - kappa f_u dy/dkappa */
     }
 }
 
-void parametric_lever(const struct parametric *p, double kappa, const double *t, size_t n,
-                      struct contact_columns *out)
+static void force_each(const struct by_points *curve, const double *u, size_t n,
+                       struct contact_columns *out)
 {
-    struct parametric_track track = {.t = INFINITY};
-    for (size_t i = 0; i < n; i += LANES) {
-        size_t m = n - i < LANES ? n - i : LANES;
-        struct contact_columns at = {out->value + i, out->slope + i, out->by_lnkappa + i, NULL};
-        if (m == LANES && p->table && parametric_table_four(p, kappa, t + i, &track, &at)) continue;
-        lever_each(p, kappa, t + i, m, &track, &at);
-    }
-}
-
-static struct parametric_point point_at(const struct parametric *p, double u)
-{
-    struct parametric_point at = {0};
-    if (u > 0) root_of(p, u, 0.0, p->guess(p->number, u, 0.0), &at);
-    return at;
-}
-
-void parametric_force(const struct parametric *p, const double *u, size_t n,
-                      struct contact_columns *out)
-{
+    const struct parametric *p = curve->context;
     double s = 0.0, u_of_s = INFINITY, s_u = 0.0;
     for (size_t i = 0; i < n; i++) {
         struct parametric_point at = {0};
@@ -101,6 +82,59 @@ void parametric_force(const struct parametric *p, const double *u, size_t n,
         out->value[i] = at.f;
         out->slope[i] = at.f_u;
     }
+}
+
+/* Parts of the samples: below the joint, then some as they come, then beyond it. */
+static void along(const struct parametric *p, double kappa, points_each *each, const double *t,
+                  size_t n, struct contact_columns *out)
+{
+    struct by_points below = {.points = p->points,
+                              .of = p->number,
+                              .kappa = kappa,
+                              .few = 20,
+                              .each = each,
+                              .context = p},
+                     mixed = below, beyond = below;
+    size_t to = n, from = n;
+    if (p->joint > 0) {
+        struct parametric_point at = p->at(p->number, p->joint);
+        mixed.points = NULL;
+        beyond.points = p->points_beyond, beyond.end = p->joint, beyond.smallest = 1e-9;
+        beyond.t_end = at.u + kappa * at.f;
+        for (to = 0; to < n && !(t[to] > beyond.t_end);)
+            to++;
+        while (from > to && t[from - 1] > beyond.t_end)
+            from--;
+    }
+    struct contact_columns part[3] = {*out, *out, *out};
+    for (int i = 1; i < 3; i++) {
+        size_t first = i == 1 ? to : from;
+        part[i].value += first, part[i].slope += first;
+        if (out->by_lnkappa) part[i].by_lnkappa += first;
+    }
+    by_points(&below, t, to, &part[0]);
+    by_points(&mixed, t + to, from - to, &part[1]);
+    by_points(&beyond, t + from, n - from, &part[2]);
+}
+
+void parametric_lever(const struct parametric *p, double kappa, const double *t, size_t n,
+                      struct contact_columns *out)
+{
+    along(p, kappa, lever_each, t, n, out);
+}
+
+void parametric_force(const struct parametric *p, const double *u, size_t n,
+                      struct contact_columns *out)
+{
+    struct contact_columns columns = {out->value, out->slope, NULL, NULL};
+    along(p, 0.0, force_each, u, n, &columns);
+}
+
+static struct parametric_point point_at(const struct parametric *p, double u)
+{
+    struct parametric_point at = {0};
+    if (u > 0) root_of(p, u, 0.0, p->guess(p->number, u, 0.0), &at);
+    return at;
 }
 
 void parametric_physics(const struct parametric *p, const struct contact_setup *s, double kappa,

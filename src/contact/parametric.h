@@ -7,7 +7,7 @@
 #ifndef CANTLE_CONTACT_PARAMETRIC_H
 #define CANTLE_CONTACT_PARAMETRIC_H
 
-#include "contact/contact.h"
+#include "contact/by_points.h"
 
 /** One point of a curve. */
 struct parametric_point {
@@ -17,20 +17,21 @@ struct parametric_point {
     double f_us; /**< its derivative by s */
 };
 
-struct parametric_table; /* parametric_table.h */
-
 /** A tip in reduced form: delta = length_m u(s), F = E* area_m2 f(s). */
 struct parametric {
     double length_m, area_m2;
-    double number[2];                     /**< what the shape must know of itself */
-    const struct parametric_table *table; /**< of the curve, or NULL */
+    double number[2]; /**< what the shape must know of itself */
+    /** The curve four points at a time, below and beyond the joint, by s or any other number that
+     * is 0 where s is 0 (without a joint); NULL: there is none. */
+    points_at *points, *points_beyond;
+    double joint; /**< s where the curve is not smooth; 0: nowhere */
     /** The point at s > 0; u and f grow with s. */
     struct parametric_point (*at)(const double *number, double s);
     /** An s > 0 in the neighbourhood of the root of u(s) + kappa f(s) = t, t > 0, kappa >= 0. */
     double (*guess)(const double *number, double t, double kappa);
 };
 
-/** force() and lever() of contact.h; lever() is quickest for ascending t. */
+/** force() and lever() of contact.h. */
 void parametric_force(const struct parametric *p, const double *u, size_t n,
                       struct contact_columns *out);
 void parametric_lever(const struct parametric *p, double kappa, const double *t, size_t n,

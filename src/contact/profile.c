@@ -2,6 +2,7 @@
  *     u = delta/R = c (a/R)^n,   f = F/(E* R^2) = 2n/(n+1) u a/R,   df/du = 2 a/R.
  * A power law F ~ delta^(1 + 1/n), but not in the form of power_law.c: its length (k/A)^n has no
  * bounds as n grows and the tip becomes a punch. The parameter s is u itself. */
+#include "base/lanes_math.h"
 #include "contact/parametric.h"
 
 #include <math.h>
@@ -15,6 +16,17 @@ static struct parametric_point profile_at(const double *number, double s)
                                      .u_s = 1.0,
                                      .f_u = 2.0 * a,
                                      .f_us = 2.0 * a * number[0] / s};
+}
+
+/* The same in lanes, by p = sqrt(u). */
+LANES_CLONES static void profile_points(const void *of, const lanes *p, size_t groups,
+                                        struct points_four *out)
+{
+    const double *number = of, power = number[0], scale = number[1], share = 2.0 / (1.0 + power);
+    for (size_t k = 0; k < groups; k++) {
+        lanes u = p[k] * p[k], a = scale * lanes_exp(power * lanes_log(u)), u_p = 2.0 * p[k];
+        out[k] = (struct points_four){.u = u, .f = share * u * a, .u_p = u_p, .f_p = 2.0 * a * u_p};
+    }
 }
 
 /* The smaller of the roots of u alone and of kappa f alone: above the root of their sum, and the
@@ -32,6 +44,7 @@ static struct parametric power_profile_of(const struct contact_setup *s)
     return (struct parametric){.length_m = s->radius_m,
                                .area_m2 = s->radius_m * s->radius_m,
                                .number = {1.0 / n, pow(c, -1.0 / n)},
+                               .points = profile_points,
                                .at = profile_at,
                                .guess = profile_guess};
 }

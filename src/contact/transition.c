@@ -39,20 +39,29 @@ static double value_of(const struct mixture *m, const struct transition_point *a
 }
 
 /* Zero of the slope: it is negative below and positive above. At p_low itself it may vanish because
- * of the parameter (a = 0 of the Maugis sphere), which is no fold. */
+ * of the parameter (a = 0 of the Maugis sphere), which is no fold. Regula falsi, the weight of an
+ * end that stays being halved; where it does not settle, halves. */
 static struct mixture mix(const struct transition *c, double of_u, double of_f)
 {
+    enum { QUICK = 40 };
     struct mixture m = {c, of_u, of_f, c->p_low};
-    double low = c->p_low, high = low + 1.0;
-    if (slope_at(&m, low + 1e-6) >= 0) return m;
-    low += 1e-6;
-    while (slope_at(&m, high) < 0)
-        low = high, high += 1.0;
-    for (double middle; middle = 0.5 * (low + high), low < middle && middle < high;) {
-        if (slope_at(&m, middle) < 0)
-            low = middle;
-        else
-            high = middle;
+    double low = c->p_low + 1e-6, high = low + 1.0, below = slope_at(&m, low), above;
+    if (below >= 0) return m;
+    while ((above = slope_at(&m, high)) < 0)
+        low = high, below = above, high += 1.0;
+    for (int i = 0, last = 0; low < high; i++) {
+        double middle = 0.5 * (low + high), p = low + (high - low) * below / (below - above);
+        if (i > QUICK || !(p > low && p < high)) p = middle;
+        if (!(p > low && p < high) || (i <= QUICK && high - low < 1e-14)) break;
+        double slope = slope_at(&m, p);
+        if (slope < 0) {
+            if (last < 0) above *= 0.5;
+            low = p, below = slope, last = -1;
+        } else {
+            if (last > 0) below *= 0.5;
+            high = p, above = slope, last = 1;
+            if (slope == 0) break;
+        }
     }
     m.end = high;
     return m;
@@ -101,25 +110,26 @@ static struct transition_point end_of(const struct mixture *m)
     return m->c->at(m->c->number, m->end);
 }
 
-void transition_lever(const struct transition *c, double kappa, const double *t, size_t n,
-                      struct contact_columns *out)
+/* One sample after the other, from deep to shallow: the last root lies right of the next. */
+static void lever_each(const struct by_points *curve, const double *t, size_t n,
+                       struct contact_columns *out)
 {
-    struct mixture m = mix(c, 1.0, kappa);
-    struct transition_point at, end = end_of(&m);
-    double p = m.end, t_end = value_of(&m, &end);
+    const struct mixture *m = curve->context;
+    struct transition_point at;
+    double kappa = curve->kappa, p = m->end;
     double last = NAN, p_t = NAN, p_tt = 0.0; /* the last root's t, dp/dt there, its change */
-    for (size_t i = n; i-- > 0;) { /* from deep to shallow: the last root lies right of the next */
-        if (!(t[i] > t_end)) {
-            out->value[i] = kappa * end.f;
+    for (size_t i = n; i-- > 0;) {
+        if (!(t[i] > curve->t_end)) {
+            out->value[i] = kappa * curve->off;
             out->slope[i] = out->by_lnkappa[i] = out->by_extra[i] = 0.0;
             continue;
         }
         double past = t[i] - last, guess = p + past * (p_t + 0.5 * past * p_tt);
         /* no further than half of the way to the branch's end, where t hardly changes with p */
-        if (past < 0 && guess > 0.5 * (p + m.end) && guess < p)
-            p = root_near(&m, guess, t[i], &at);
+        if (past < 0 && guess > 0.5 * (p + m->end) && guess < p)
+            p = root_near(m, guess, t[i], &at);
         else
-            p = root_from(&m, p, t[i], &at);
+            p = root_from(m, p, t[i], &at);
         double slope = 1.0 / (at.u_p + kappa * at.f_p), per_t_p = kappa * slope;
         p_tt = past < 0 ? (slope - p_t) / past : 0.0;
         last = t[i], p_t = slope;
@@ -131,23 +141,58 @@ void transition_lever(const struct transition *c, double kappa, const double *t,
     }
 }
 
-void transition_force(const struct transition *c, const double *u, size_t n,
-                      struct contact_columns *out)
+static void force_each(const struct by_points *curve, const double *u, size_t n,
+                       struct contact_columns *out)
 {
-    struct mixture m = mix(c, 1.0, 0.0);
-    struct transition_point at, end = end_of(&m);
-    double p = m.end;
+    const struct mixture *m = curve->context;
+    struct transition_point at;
+    double p = m->end;
     for (size_t i = n; i-- > 0;) {
-        if (!(u[i] > end.u)) {
-            out->value[i] = end.f;
+        if (!(u[i] > curve->t_end)) {
+            out->value[i] = curve->off;
             out->slope[i] = out->by_extra[i] = 0.0;
             continue;
         }
-        p = root_from(&m, p, u[i], &at);
+        p = root_from(m, p, u[i], &at);
         out->value[i] = at.f;
         out->slope[i] = at.f_p / at.u_p;
         out->by_extra[i] = at.f_extra - at.f_p * at.u_extra / at.u_p;
     }
+}
+
+static struct by_points curve_of(const struct mixture *m)
+{
+    struct transition_point end = end_of(m);
+    return (struct by_points){.points = m->c->points,
+                              .of = m->c->number,
+                              .kappa = m->of_f,
+                              .end = m->end,
+                              .t_end = value_of(m, &end),
+                              .off = end.f,
+                              .smallest = 1e-11,
+                              .few = 6,
+                              .extra = true,
+                              .by_depth = true,
+                              .context = m};
+}
+
+void transition_lever(const struct transition *c, double kappa, const double *t, size_t n,
+                      struct contact_columns *out)
+{
+    struct mixture m = mix(c, 1.0, kappa);
+    struct by_points curve = curve_of(&m);
+    curve.each = lever_each;
+    by_points(&curve, t, n, out);
+}
+
+void transition_force(const struct transition *c, const double *u, size_t n,
+                      struct contact_columns *out)
+{
+    struct mixture m = mix(c, 1.0, 0.0);
+    struct by_points curve = curve_of(&m);
+    struct contact_columns columns = {out->value, out->slope, NULL, out->by_extra};
+    curve.each = force_each;
+    by_points(&curve, u, n, &columns);
 }
 
 /* p of the end moves too, but there t does not change with p, or p does not change at all. */

@@ -15,7 +15,7 @@
 #ifndef CANTLE_CONTACT_TRANSITION_H
 #define CANTLE_CONTACT_TRANSITION_H
 
-#include "contact/contact.h"
+#include "contact/by_points.h"
 
 struct transition_point {
     double u, f, radius;     /**< reduced depth, force, contact radius */
@@ -29,6 +29,7 @@ enum { TRANSITION_NUMBERS = 16 };
 struct transition {
     double p_low; /**< smallest p */
     struct transition_point (*at)(const double *number, double p);
+    points_at *points;                 /**< at() four at a time */
     double number[TRANSITION_NUMBERS]; /**< what `at` must know */
 };
 

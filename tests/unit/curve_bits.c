@@ -7,7 +7,7 @@
 #include <math.h>
 #include <stdio.h>
 
-enum { SAMPLES = 301, CURVES = 40 };
+enum { SAMPLES = 301, CURVES = 64 };
 
 static struct curve_plan plan_for(const char *model)
 {
@@ -25,7 +25,7 @@ static struct curve_plan plan_for(const char *model)
                                         .radius_m = 100e-9,
                                         .half_angle_rad = 0.35,
                                         .cap_radius_m = NAN,
-                                        .transition = NAN,
+                                        .transition = 0.5,
                                         .thickness_m = NAN};
     for (int i = 0; i < LEVER_COUNT; i++)
         plan.lever.item[i].value = NAN;
@@ -73,11 +73,13 @@ static void run(const char *model, gsl_rng *rng, struct curve_work *work)
 
 int main(void)
 {
-    static const char *const models[] = {"paraboloid", "cone", "dmt", "jkr", "sphere"};
+    static const char *const models[] = {"paraboloid", "cone",         "dmt",    "jkr",
+                                         "sphere",     "blunted_cone", "maugis", "carpick"};
+    const int count = sizeof models / sizeof *models;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     struct curve_work *work = curve_work_new(SAMPLES);
     for (int i = 0; i < CURVES && work; i++)
-        run(models[i % 5], rng, work);
+        run(models[i % count], rng, work);
     curve_work_free(work);
     gsl_rng_free(rng);
     return work ? 0 : 1;

@@ -399,6 +399,69 @@ static void test_soft_lever_pulls_off_at_the_minimum(void **unused)
     }
 }
 
+/* One sample of lever() or force() gives what it gives among many, in any order: what is worked out
+ * for a whole array, and where a search begins, cannot be told from the result. */
+static void test_many_at_once(void **unused)
+{
+    (void)unused;
+    enum { N = 301, COLUMNS = 4 };
+    FOR_TRIALS(t)
+    {
+        for (int force = 0; force < 2; force++)
+            for (double most = 1.0; most < 1e4; most *= 30) {
+                double at[N], got[COLUMNS][N] = {{0}}, one[COLUMNS] = {0};
+                struct contact_shape shape = {&t.s, t.kappa, t.sample.extra};
+                struct contact_columns out = {got[0], got[1], got[2], got[3]},
+                                       single = {one, one + 1, one + 2, one + 3};
+                for (int i = 0; i < N; i++) /* nearly rising, as measured ones */
+                    at[i] = most * ((i + 3.0 * sin(i)) / N * 1.3 - 0.3);
+                (force ? t.m->force : t.m->lever)(&shape, at, N, &out);
+                for (int i = 0; i < N; i += 3) {
+                    (force ? t.m->force : t.m->lever)(&shape, at + i, 1, &single);
+                    for (int c = 0; c < COLUMNS; c++)
+                        assert_close(got[c][i], one[c], fabs(one[0]) + fabs(one[c]), 1e-10);
+                }
+            }
+    }
+}
+
+/* The curve of JKR by its own parameter, in the form of Maugis 1992: depth s^4 - 2/3 s and force
+ * s^6 - s^3 with s^2 = a/a0; s from the end of the branch on. */
+static void test_jkr_curve(void **unused)
+{
+    (void)unused;
+    enum { N = 400 };
+    static const double kappas[] = {1e-6, 1e-3, 0.03, 0.3, 1.0, 4.0, 30.0, 1e3, 1e7};
+    static const double largest[] = {0.85, 1.0, 1.5, 3.0, 8.0, 40.0, 1e3};
+    for (size_t k = 0; k < sizeof kappas / sizeof *kappas; k++)
+        for (size_t j = 0; j < sizeof largest / sizeof *largest; j++) {
+            double s[N], t[N], u[N], y[N], y_t[N], y_lnkappa[N], f[N], f_u[N], kappa = kappas[k];
+            struct contact_shape shape = {.kappa = kappa};
+            struct contact_columns lever = {y, y_t, y_lnkappa, NULL}, force = {f, f_u, NULL, NULL};
+            for (int i = 0; i < N; i++) { /* above 1/2^(1/3), the end for any lever */
+                s[i] = 0.794 + (largest[j] - 0.794) * pow((i + 0.5) / N, 2);
+                u[i] = pow(s[i], 4) - 2.0 / 3.0 * s[i];
+                t[i] = u[i] + kappa * (pow(s[i], 6) - pow(s[i], 3));
+            }
+            contact_jkr.lever(&shape, t, N, &lever);
+            contact_jkr.force(&shape, u, N, &force);
+            for (int i = 0; i < N; i++) {
+                double s3 = pow(s[i], 3), f_s = s[i] * s[i] * (6.0 * s3 - 3.0),
+                       true_f = s3 * s3 - s3;
+                double u_s = 4.0 * s3 - 2.0 / 3.0, t_s = u_s + kappa * f_s;
+                /* rounding of t moves the root by as much over its slope */
+                double rounding = 4e-16 * (fabs(t[i]) + kappa) / t_s, scale = fabs(true_f) + s3;
+                assert_close(f[i], true_f, scale,
+                             1e-11 + 4e-16 * (1 + fabs(u[i])) / u_s * f_s / s3);
+                assert_close(f_u[i], f_s / u_s, f_s / u_s, 1e-10);
+                assert_close(y[i], kappa * true_f, kappa * scale, 1e-11 + rounding * f_s / s3);
+                double loss = 1e-10 + 30 * rounding * (s[i] + kappa * s[i] * s3) / t_s;
+                assert_close(y_t[i], kappa * f_s / t_s, 1, loss);
+                assert_close(y_lnkappa[i], kappa * true_f * u_s / t_s, kappa * scale, loss);
+            }
+        }
+}
+
 static void test_names(void **unused)
 {
     (void)unused;
@@ -431,6 +494,8 @@ int main(void)
         cmocka_unit_test(test_match_meets_the_point),
         cmocka_unit_test(test_order_does_not_matter),
         cmocka_unit_test(test_soft_lever_pulls_off_at_the_minimum),
+        cmocka_unit_test(test_many_at_once),
+        cmocka_unit_test(test_jkr_curve),
         cmocka_unit_test(test_names),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

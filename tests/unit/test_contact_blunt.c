@@ -352,9 +352,9 @@ static void test_lever_to_rounding(void **unused)
     }
 }
 
-/* Many samples at once go by the table of the curve, one alone by the closed expressions: the same
- * numbers, also around the joint of cap and side and beyond the table's end. */
-static void test_table_is_the_curve(void **unused)
+/* Many samples at once go by points in lanes, one alone by the C library's functions: the same
+ * numbers, also around the joint of cap and side and far beyond it. */
+static void test_many_are_the_curve(void **unused)
 {
     (void)unused;
     static double t[4 * SAMPLES], y[4 * SAMPLES], y_t[4 * SAMPLES], y_k[4 * SAMPLES];
@@ -439,7 +439,7 @@ int main(void)
         cmocka_unit_test(test_cap_radius_is_explicit),
         cmocka_unit_test(test_cap_radius_beyond_the_joint),
         cmocka_unit_test(test_lever_to_rounding),
-        cmocka_unit_test(test_table_is_the_curve),
+        cmocka_unit_test(test_many_are_the_curve),
         cmocka_unit_test(test_slopes_to_seven_digits),
         cmocka_unit_test(test_out_of_contact),
     };
