@@ -6,6 +6,7 @@
 #include "grid/tiles.h"
 #include "maps/agree.h"
 #include "maps/parent.h"
+#include "maps/store.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -49,7 +50,8 @@ size_t grid_memory(const struct volume_facts *f)
     size_t finish = 39 * f->nx * f->ny;
     /* the recipe is not known here: all analyses, whose maps may have several layers */
     finish += 2 * (AXIS_LONGEST - 1) * sizeof(float) * f->nx * f->ny;
-    return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
+    return IDLE_BYTES + STORE_BYTES + f->tile_bytes +
+           f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
            curve_work_bytes(longest_segment(f)) + (size_t)chunks + finish;
 }
 

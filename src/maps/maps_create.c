@@ -32,17 +32,12 @@ void maps_free(struct maps **m)
     if (!*m) return;
     if ((*m)->lock >= 0) close((*m)->lock);
     if ((*m)->fd >= 0) close((*m)->fd);
-    for (size_t i = 0; i < (*m)->n_unsaved; i++)
-        free((*m)->unsaved[i].state);
     layout_free(&(*m)->layout);
     free_leftover(&(*m)->left);
-    free((*m)->unsaved);
     free((*m)->path);
     free((*m)->part);
     free((*m)->finishing);
-    free((*m)->reals);
-    free((*m)->flag_words);
-    free((*m)->runs);
+    store_free(&(*m)->store);
     free(*m);
     *m = NULL;
 }
