@@ -80,17 +80,22 @@ struct contact_model {
     unsigned segments;   /**< bit set of enum contact_segment; the lowest bit is the natural one */
     bool adhesive;       /**< gives a work of adhesion */
     bool paraboloid;     /**< its profile is a paraboloid: depth over radius limits it */
-    bool kink;        /**< force begins with a finite slope: the sum of squares has a kink at each
-                           sample, so neighbouring minima must be looked at */
-    bool free_length; /**< ln l is searched (else l = fixed_length) */
-    bool free_kappa;  /**< ln kappa is searched (else kappa = 1) */
-    bool has_extra;   /**< a further number is searched, unless the setup fixes it */
-    bool pull;        /**< in contact a constant pull, linear unknown, is added (DMT) */
-    bool layer_exact; /**< layer model that needs setup->layer */
-    bool bonded_only; /**< layer model of a bonded base only */
+    bool kink;          /**< force begins with a finite slope: the sum of squares has a kink at each
+                             sample, so neighbouring minima must be looked at */
+    bool free_length;   /**< ln l is searched (else l = fixed_length) */
+    bool free_kappa;    /**< ln kappa is searched (else kappa = 1) */
+    bool has_extra;     /**< a further number is searched, unless the setup fixes it */
+    bool length_at_end; /**< adhesive: l shows only in where the curve ends, see branch_end, and is
+                           read off there; fixed_length is one that no curve reaches */
+    bool pull;          /**< in contact a constant pull, linear unknown, is added (DMT) */
+    bool layer_exact;   /**< layer model that needs setup->layer */
+    bool bonded_only;   /**< layer model of a bonded base only */
     enum layer_shape layer_shape; /**< layer models: the tip */
     double layer_limit;           /**< layer models: chi up to which the result can be trusted */
-    double modulus_power[2];      /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
+    const struct contact_model *bare; /**< adhesive: the tip without adhesion; NULL = paraboloid */
+    double end_share; /**< adhesive: force at the end of the branch at fixed displacement over the
+                           pull-off force; 0 = 5/9, as of a jkr sphere */
+    double modulus_power[2]; /**< d ln E* / d ln l, d ln E* / d ln kappa at given k */
     double work_power[2]; /**< d ln w / d ln l, d ln w / d ln kappa; 0 when w comes from the pull */
 
     /** f(u) over n reduced indentations; 0 out of contact. Arrays must not overlap. */
@@ -101,8 +106,9 @@ struct contact_model {
      */
     void (*lever)(const struct contact_shape *s, const double *t, size_t n,
                   struct contact_columns *out);
-    /** Adhesive models with an extra number: where the stable branch begins, the smallest t that
-     * lever() does not hold; kappa = 0: the smallest u that force() does not. NULL for others. */
+    /** Adhesive models with an extra number or length_at_end: where the stable branch begins, the
+     * smallest t that lever() does not hold; kappa = 0: the smallest u that force() does not. NULL
+     * for others. */
     void (*branch_end)(const struct contact_shape *s, struct contact_branch_end *out);
     /** Length that is not searched, metres (NULL when free_length). */
     double (*fixed_length)(const struct contact_setup *s);
@@ -148,7 +154,10 @@ struct contact_model {
     M(layer_sphere_garcia)                                                                         \
     M(layer_cone_garcia)                                                                           \
     M(layer_cone_gavara)                                                                           \
-    M(brush)
+    M(brush)                                                                                       \
+    M(hyperboloid)                                                                                 \
+    M(adhesive_cone)                                                                               \
+    M(adhesive_punch)
 
 enum contact_id {
 #define M(name) CONTACT_##name,

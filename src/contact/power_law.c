@@ -5,6 +5,7 @@
 #include "base/lanes.h"
 
 #include <math.h>
+#include <string.h>
 
 /* u + u^(3/2) = t. With s = sqrt(u): s^3 + s^2 = t, convex in s > 0, so Newton from above falls on
  * the root without overshoot; ascending t makes the last root a good start after one step. */
@@ -19,86 +20,101 @@ double power_law_root_three_halves(double t, double start)
     return s;
 }
 
-/* The same root for four t at once: s/w as a quotient of polynomials in w = sqrt(t), good to 3e-5
- * over its range of t (fitted to the exact root), then one step of Halley's, which cubes the error.
- */
+/* The same root for many t, one kind of work after the other so that each loop is short and wide. A
+ * start in single precision, s/w as a quotient of polynomials in w = sqrt(t), good to 3e-5 over its
+ * range of t (fitted to the exact root); then one step in double precision that cubes the error.
+ * Its one division, 1/f', serves the slope too. */
 struct quotient {
-    double low, high, above[5], below[5];
+    double low, high;
+    float above[5], below[5];
 };
 
 static const struct quotient quotients[] = {
-    {0.0,
+    {1e-30,  /* far above the least number of single precision */
      4096.0, /* s = 15.6: the contact is 23 times as stiff as the lever */
-     {0.99996855, 1.65957201, 0.475456003, 0.0215105537, 8.43086122e-05},
-     {1.0, 2.15777622, 0.94581731, 0.0771319807, 0.00077229254}},
+     {0.99996855F, 1.65957201F, 0.475456003F, 0.0215105537F, 8.43086122e-05F},
+     {1.0F, 2.15777622F, 0.94581731F, 0.0771319807F, 0.00077229254F}},
     {3600.0,
      8192.0 * 8192.0,
-     {0.528955383, 0.0126874198, 3.43258766e-05, 1.27464389e-08, 3.94701066e-13},
-     {1.0, 0.058514099, 0.000307472419, 2.23706757e-07, 1.81448445e-11}},
+     {0.528955383F, 0.0126874198F, 3.43258766e-05F, 1.27464389e-08F, 3.94701066e-13F},
+     {1.0F, 0.058514099F, 0.000307472419F, 2.23706757e-07F, 1.81448445e-11F}},
 };
+enum { QUOTIENTS = sizeof quotients / sizeof *quotients, CHUNK = 64, EIGHT = 8 };
 
-LANES_INLINE lanes root_of_four(const struct quotient *q, lanes t)
+LANES_INLINE bool start_within(const struct quotient *q, const double *t, size_t n, float *s)
 {
-    lanes w, above, below;
-    for (int i = 0; i < LANES; i++)
-        w[i] = sqrt(t[i]);
-    above = q->above[3] + w * q->above[4], below = q->below[3] + w * q->below[4];
-    for (int j = 2; j >= 0; j--)
-        above = q->above[j] + w * above, below = q->below[j] + w * below;
-    lanes s = w * above / below;
-    lanes rest = s * s * (1.0 + s) - t, slope = s * (3.0 * s + 2.0);
-    return s - rest * slope / (slope * slope - rest * (3.0 * s + 1.0));
+    float above[5], below[5];
+    long long out = 0;
+    for (size_t i = 0; i < n; i++)
+        out |= (t[i] < q->low) | (t[i] > q->high);
+    if (out) return false;
+    memcpy(above, q->above, sizeof above);
+    memcpy(below, q->below, sizeof below);
+    for (size_t i = 0; i < n; i++)
+        s[i] = sqrtf((float)t[i]);
+    for (size_t i = 0; i < n; i++) {
+        float w = s[i];
+        float a = above[0] + w * (above[1] + w * (above[2] + w * (above[3] + w * above[4])));
+        float b = below[0] + w * (below[1] + w * (below[2] + w * (below[3] + w * below[4])));
+        s[i] = w * (a / b);
+    }
+    return true;
 }
 
-LANES_INLINE bool within_range(const struct quotient *q, lanes t)
+/* From a root s to 3e-5 to the lever's curve: with f(s) = s^3 + s^2 - t, q = f/f' and a = f''/(2
+ * f') the root is s - q - a q^2 to third order; v = 1/(1 + 1.5 s), which was 2 s/f', follows by two
+ * terms of its series. */
+LANES_INLINE void finish_chunk(const double *t, const float *start, size_t n, double *restrict y,
+                               double *restrict y_t)
 {
-    lanes_mask out = (t < q->low) | (t > q->high);
-    return !(out[0] | out[1] | out[2] | out[3]);
+    for (size_t i = 0; i < n; i++) {
+        double s = (double)start[i], per = 1.0 / (s * (3.0 * s + 2.0)), v = 2.0 * s * per;
+        double q = (s * s * (1.0 + s) - t[i]) * per;
+        s -= q + q * q * (3.0 * s + 1.0) * per;
+        double half = 1.5 * s, off = (1.0 + half) * v - 1.0;
+        v -= v * (off - off * off);
+        y[i] = s * s * s;
+        y_t[i] = half * v;
+    }
 }
 
-LANES_INLINE lanes root_of_each(lanes t)
+static void finish_each(const double *t, size_t n, double *y, double *y_t)
 {
-    lanes s;
-    for (int i = 0; i < LANES; i++)
-        s[i] = power_law_root_three_halves(t[i], sqrt(t[i]));
-    return s;
+    for (size_t i = 0; i < n; i++) {
+        double s = power_law_root_three_halves(t[i], sqrt(t[i])), half = 1.5 * s;
+        y[i] = s * s * s;
+        y_t[i] = half / (1.0 + half);
+    }
 }
 
-/* Four samples of the lever's curve; t that is not positive is out of contact. */
-LANES_INLINE void lever_of_four(lanes t, lanes *y, lanes *y_t)
+LANES_INLINE void lever_of_chunk(const double *t, size_t n, double *y, double *y_t)
 {
-    const lanes tiny = {1e-280, 1e-280, 1e-280, 1e-280};
-    lanes_mask in = t > 0.0;
-    /* NaN and what is out of contact become a number so small that its cube is nil */
-    t = lanes_select(in, t, tiny);
-    lanes s = within_range(&quotients[0], t)   ? root_of_four(&quotients[0], t)
-              : within_range(&quotients[1], t) ? root_of_four(&quotients[1], t)
-                                               : root_of_each(t);
-    lanes half = 1.5 * s;
-    *y = (lanes)((lanes_mask)(s * s * s) & in);
-    *y_t = (lanes)((lanes_mask)(half / (1.0 + half)) & in);
+    double x[CHUNK], value[CHUNK], slope[CHUNK];
+    float s[CHUNK];
+    size_t whole = (n + EIGHT - 1) / EIGHT * EIGHT; /* no loop ends in single steps */
+    bool found = false;
+    for (size_t i = 0; i < n; i++) /* out of contact, or no number */
+        x[i] = t[i] > 0 ? t[i] : 1.0;
+    for (size_t i = n; i < whole; i++)
+        x[i] = x[n - 1];
+    for (int j = 0; j < QUOTIENTS && !found; j++)
+        found = start_within(&quotients[j], x, whole, s);
+    if (found)
+        finish_chunk(x, s, whole, value, slope);
+    else
+        finish_each(x, whole, value, slope);
+    for (size_t i = 0; i < n; i++) {
+        y[i] = t[i] > 0 ? value[i] : 0.0;
+        y_t[i] = t[i] > 0 ? slope[i] : 0.0;
+    }
 }
 
 LANES_CLONES void power_law_lever_three_halves(const struct contact_shape *shape, const double *t,
                                                size_t n, struct contact_columns *out)
 {
     (void)shape;
-    size_t i = 0;
-    for (; i < n; i += LANES) {
-        lanes y, y_t, four = {0};
-        size_t m = n - i < LANES ? n - i : LANES;
-        if (m == LANES) {
-            lever_of_four(lanes_load(t + i), &y, &y_t);
-            lanes_store(out->value + i, y);
-            lanes_store(out->slope + i, y_t);
-            continue;
-        }
-        for (size_t k = 0; k < m; k++)
-            four[k] = t[i + k];
-        lever_of_four(four, &y, &y_t);
-        for (size_t k = 0; k < m; k++)
-            out->value[i + k] = y[k], out->slope[i + k] = y_t[k];
-    }
+    for (size_t i = 0; i < n; i += CHUNK)
+        lever_of_chunk(t + i, n - i < CHUNK ? n - i : CHUNK, out->value + i, out->slope + i);
 }
 
 LANES_CLONES void power_law_force_three_halves(const struct contact_shape *shape, const double *u,

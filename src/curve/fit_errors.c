@@ -43,6 +43,7 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
     double with[FIT_MAX_ALL], squares = 0;
     size_t n = p->n_theta + p->n_linear, m = 0;
     fill_gradients(plan, p, set, lane, pull_m, &q);
+    fit_end_gradient(plan, set, r, q.g[COV_LN_WORK]);
     /* those of the turning point's samples that are in the fit are its last ones */
     while (m < PEAK_SAMPLES && m < set->n &&
            fit_set_sample(set, set->n - 1 - m) + PEAK_SAMPLES >= lane->n)
@@ -66,6 +67,7 @@ void fit_propagate(const struct curve_plan *plan, const struct fit_problem *p,
             out->cov[a][b] = out->cov[b][a] = sum;
         }
     }
+    out->cov[COV_LN_WORK][COV_LN_WORK] += fit_end_variance(plan, set, r);
 }
 
 /* Runs of equal sign: standard score of their number (A. Wald, J. Wolfowitz, Ann. Math. Stat. 11
@@ -117,6 +119,17 @@ double fit_modulus_variance(const struct curve_plan *plan, const struct fit_resu
     return sum;
 }
 
+/* Residuals that no filter has seen. */
+static const double *plain_residuals(const struct fit_problem *p, struct curve_work *w,
+                                     const struct fit_set *set, const struct fit_result *r)
+{
+    if (!p->ar_order && !p->slow_n) return fit_residuals(w->fit);
+    fit_values(p, w->fit, r, w->model_values);
+    for (size_t i = 0; i < set->n; i++)
+        w->reduced[i] = set->y[i] - w->model_values[i];
+    return w->reduced;
+}
+
 void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
                   const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
                   struct contact_fit *out)
@@ -133,10 +146,7 @@ void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, st
         out->chi_square = mean_square(white, begin, set->n) / noise;
         out->runs = runs_score(white, begin, set->n);
     }
-    fit_values(p, w->fit, r, w->model_values);
-    for (size_t i = 0; i < set->n; i++)
-        w->reduced[i] = set->y[i] - w->model_values[i];
-    out->residual_m = sqrt(mean_square(w->reduced, first, set->n));
+    out->residual_m = sqrt(mean_square(plain_residuals(p, w, set, r), first, set->n));
     /* rounding has a structure of its own */
     if (!(out->residual_m > 1e-6 * fabs(set->y[set->n - 1]))) out->runs = out->chi_square = NAN;
     out->used = set->n;

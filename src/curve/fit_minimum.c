@@ -76,29 +76,61 @@ static bool same_place(const struct fit_problem *p, const double *a, const doubl
     return true;
 }
 
+/* One minimum near the contact point is the least one only where there are not several close
+ * together, as with kinks at samples, a jump off contact, a further number, or a part of the
+ * contact only. */
+static bool is_safe_start(const struct curve_plan *plan)
+{
+    const struct contact_model *m = plan->model;
+    bool whole = !(plan->from > 0) && plan->to_is == RANGE_SHARE_OF_PEAK && plan->to >= 1.0;
+    return plan->hint && isfinite(plan->hint->contact_point_m) && whole && !m->kink &&
+           !m->adhesive && !plan->free_extra;
+}
+
+/* Where the search begins: at the contact point that an earlier fit to this curve found, or at
+ * those of a scan. @return how many starts */
+static int first_starts(const struct curve_plan *plan, struct curve_work *w,
+                        const struct fit_set *blocks, const struct fit_problem *p, bool hinted,
+                        double theta[FIT_STARTS][FIT_MAX_THETA])
+{
+    struct fit_result nothing = {.theta = {0}};
+    if (!hinted) return fit_starts(plan, w, blocks, theta);
+    if (!shallow_start(plan, blocks, plan->hint->contact_point_m, false, &nothing, theta[0]))
+        return 0;
+    for (size_t k = 0; k < p->n_theta; k++)
+        if (!(theta[0][k] > p->low[k] && theta[0][k] < p->high[k])) return 0;
+    return 1;
+}
+
 /* Minima of the sum of squares over block means: cheap to find, and close to those of the samples.
- * @return how many, best first */
+ * Each is followed so far that the search on the samples, which begins there and in which
+ * distances shrink further, does not tell where the one on blocks began: a refit gives the bits of
+ * a fresh fit.
+ * @return how many, best first; *from_blocks is false where blocks are no help */
 static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
-                         const struct fit_set *set, double theta[FIT_STARTS][FIT_MAX_THETA])
+                         const struct fit_set *set, bool hinted, bool *from_blocks,
+                         double theta[FIT_STARTS][FIT_MAX_THETA])
 {
     struct fit_set blocks;
-    struct model_context context = {plan, w, &blocks};
+    struct model_context context = {plan, w, &blocks, 0};
     struct fit_problem p;
     struct fit_result found[FIT_STARTS], r;
     size_t block = fit_set_blocks(plan, w, set, &blocks);
-    int n = fit_starts(plan, w, &blocks, theta), kept = 0;
+    fit_set_problem(plan, w, &blocks, &context, &p);
+    int n = first_starts(plan, w, &blocks, &p, hinted, theta), kept = 0;
     /* kinks need every sample; the further number of an adhesive model is known too badly from
      * blocks */
-    if (block == 1 || plan->model->kink || (plan->free_extra && plan->model->adhesive)) return n;
-    fit_set_problem(plan, w, &blocks, &context, &p);
+    *from_blocks = block > 1 && !plan->model->kink && !(plan->free_extra && plan->model->adhesive);
     p.settle = 1e-3;
-    if (!fit_prepare(&p, w->fit)) return n;
+    if (*from_blocks) *from_blocks = fit_prepare(&p, w->fit);
+    if (!*from_blocks) return n;
     for (int i = 0; i < n; i++) {
         fit_search(&p, w->fit, theta[i], &r);
         int at = kept;
         for (int j = 0; j < kept; j++)
             if (same_place(&p, found[j].theta, r.theta)) at = -1;
         if (at < 0 || !isfinite(r.sum_squares)) continue;
+        if (r.converged) fit_polish(&p, w->fit, 1e-6, &r);
         for (kept++; at > 0 && r.sum_squares < found[at - 1].sum_squares; at--)
             found[at] = found[at - 1];
         found[at] = r;
@@ -129,51 +161,18 @@ static void search_held(struct curve_work *w, struct fit_problem *p, int n,
     }
 }
 
-/* One minimum near the contact point is the least one only where there are not several close
- * together, as with kinks at samples, a jump off contact, a further number, or a part of the
- * contact only. */
-static bool is_safe_start(const struct curve_plan *plan)
-{
-    const struct contact_model *m = plan->model;
-    bool whole = !(plan->from > 0) && plan->to_is == RANGE_SHARE_OF_PEAK && plan->to >= 1.0;
-    return plan->hint && isfinite(plan->hint->contact_point_m) && whole && !m->kink &&
-           !m->adhesive && !plan->free_extra;
-}
-
-/* The contact point is known from an earlier fit to this curve. @return false where that is no
- * start, or leads nowhere */
-static bool search_from_hint(const struct curve_plan *plan, struct curve_work *w,
-                             const struct fit_set *set, struct model_context *context,
-                             struct fit_problem *p, struct fit_result *best)
-{
-    struct fit_result nothing = {.theta = {0}};
-    double start[FIT_MAX_THETA];
-    if (!is_safe_start(plan)) return false;
-    fit_set_problem(plan, w, set, context, p);
-    if (!shallow_start(plan, set, plan->hint->contact_point_m, false, &nothing, start))
-        return false;
-    for (size_t k = 0; k < p->n_theta; k++)
-        if (!(start[k] > p->low[k] && start[k] < p->high[k])) return false;
-    if (!fit_prepare(p, w->fit)) return false;
-    p->settle = plan->values_only ? 0 : 1e-3; /* the polish does the rest */
-    fit_search(p, w->fit, start, best);
-    p->settle = 0;
-    return best->converged && !fit_at_bound(plan, p, set, best);
-}
-
 static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
-                         const struct fit_set *set, struct model_context *context,
+                         const struct fit_set *set, struct model_context *context, bool hinted,
                          struct fit_problem *p, struct fit_result *best)
 {
     struct fit_result found;
     double start[FIT_STARTS][FIT_MAX_THETA];
-    if (search_from_hint(plan, w, set, context, p, best)) {
-        search_shallow(plan, w, set, p, best);
-        return isfinite(best->sum_squares);
-    }
-    int n = search_blocks(plan, w, set, start);
+    bool from_blocks;
+    int n = search_blocks(plan, w, set, hinted, &from_blocks, start);
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
+    p->close = from_blocks;
+    if (from_blocks) p->settle = 1e-9; /* an error of 1e-5 standard errors at most */
     for (int i = 0; i < n; i++) {
         if (fit_by_end(plan))
             fit_search_end(p, w, start[i], &found);
@@ -181,18 +180,22 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
             fit_search(p, w->fit, start[i], &found);
         if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
     }
+    p->close = false, p->settle = 0;
+    if (hinted && !(best->converged && !fit_at_bound(plan, p, set, best))) return false;
     if (plan->free_extra) search_held(w, p, n, start, best);
     if (plan->model->kink)
         fit_neighbours(w, set, p, best);
     else
         search_shallow(plan, w, set, p, best);
+    /* without blocks the start is still to be seen in the last digits */
+    if (!from_blocks && !plan->model->kink && !plan->values_only && best->converged)
+        fit_polish(p, w->fit, POLISHED, best);
     return isfinite(best->sum_squares);
 }
 
 bool fit_minimum(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,
                  struct model_context *context, struct fit_problem *p, struct fit_result *best)
 {
-    if (!find_minimum(plan, w, set, context, p, best)) return false;
-    if (!plan->model->kink && !plan->values_only && best->converged) fit_polish(p, w->fit, best);
-    return isfinite(best->sum_squares);
+    return (is_safe_start(plan) && find_minimum(plan, w, set, context, true, p, best)) ||
+           find_minimum(plan, w, set, context, false, p, best);
 }

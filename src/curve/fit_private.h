@@ -13,11 +13,14 @@ struct fit_set {
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
     size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
+    bool ascends;   /**< no z runs back */
     size_t early, skipped; /**< the first `early` ones are the lane's first, then `skipped` are left
                               out: see fit_set_sample */
     double z_scale;
     double pull_m, end_d, end_z; /**< for start values: pull-off, turning point */
     double z_low;                /**< contact point lies above this */
+    double off_z,
+        off_step; /**< adhesive: where it came off, between two samples, and their distance */
 };
 
 /** Attraction that a model without adhesion cannot describe: [begin, end) from where the force
@@ -28,6 +31,11 @@ void attractive_samples(const struct lane *lane, size_t *begin, size_t *end);
  *  second pass. */
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set);
+
+/** The samples of a set less those from where the indentation first exceeds `depth_m` on. Shares
+ * the set's arrays. */
+void fit_set_shallow(const struct lane *lane, const struct fit_set *set, double contact_point,
+                     double depth_m, struct fit_set *out);
 
 /** Index in the lane of sample i of the set. */
 static inline size_t fit_set_sample(const struct fit_set *set, size_t i)
@@ -44,16 +52,35 @@ size_t fit_set_blocks(const struct curve_plan *plan, struct curve_work *w,
 /** Mean deflection of up to three samples around i, baseline off. */
 double mean_of_three(const struct lane *lane, size_t i);
 
+/** How near, in standard errors, a polished minimum is: nearer than results are kept. */
+#define POLISHED 1e-10
+
 /** What the engine's callback needs. */
 struct model_context {
     const struct curve_plan *plan;
     struct curve_work *w;
     const struct fit_set *set;
+    size_t near; /**< where the last evaluation found the first sample in contact */
 };
+
+/** out = (position - z0) / l over [first, n). */
+void fit_reduce(const double *position, double z0, double per_l, size_t first, size_t n,
+                double *out);
 
 /** l and the shape (kappa, extra) at searched parameters. */
 double length_at(const struct curve_plan *plan, const double *theta);
 struct contact_shape shape_at(const struct curve_plan *plan, const double *theta);
+
+/** l of a finished fit: of models with length_at_end from where the contact came off, negative if
+ * that is no pull-off; of the others length_at. */
+double fit_length(const struct curve_plan *plan, const struct fit_set *set,
+                  const struct fit_result *r);
+/** What that length adds to the derivatives of ln w by the unknowns [FIT_MAX_ALL], and to its
+ * variance: the place between two samples is as likely anywhere. Nothing for other models. */
+void fit_end_gradient(const struct curve_plan *plan, const struct fit_set *set,
+                      const struct fit_result *r, double *ln_work);
+double fit_end_variance(const struct curve_plan *plan, const struct fit_set *set,
+                        const struct fit_result *r);
 
 /** The least-squares problem over the fit set; white noise. */
 void fit_set_problem(const struct curve_plan *plan, struct curve_work *w, const struct fit_set *set,

@@ -1,12 +1,15 @@
 /* Which samples of a segment the contact fit uses. */
 #include "base/lanes.h"
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <string.h>
 
 double mean_of_three(const struct lane *lane, size_t i)
 {
+    const double *v = lane->flat + i;
+    if (i > 0 && i + 1 < lane->n) return (v[-1] + v[0] + v[1]) / 3.0;
     size_t a = i > 0 ? i - 1 : 0, b = i + 1 < lane->n ? i + 1 : i;
     double sum = 0;
     for (size_t k = a; k <= b; k++)
@@ -89,6 +92,23 @@ LANES_CLONES static void take(const struct lane *lane, size_t from, size_t to, s
  * model is without bound there. */
 enum { JUMP_GUARD = 2 };
 
+/* Whose branch ends at a smaller share of the pull-off force than lane_pull_off reckons with: the
+ * samples from there on, as far as they stand out of the noise. What lies in it stays out: no more
+ * than there are from the minimum to there (`guard`). */
+static size_t first_held(const struct curve_plan *plan, const struct lane *lane, size_t *guard)
+{
+    size_t off = lane_pull_off(lane), at;
+    double lowest, share = plan->model->end_share, noise = 4.0 * lane->noise;
+    *guard = JUMP_GUARD;
+    if (share == 0 || off == lane->n) return off;
+    at = lane_lowest(lane, &lowest);
+    double level = fmin(0.5 * share * lowest, -noise);
+    while (off > 0 && lane->flat[off - 1] < level)
+        off--;
+    if (-share * lowest < noise) *guard += at - off;
+    return off;
+}
+
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set)
 {
@@ -96,14 +116,16 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
     *set = (struct fit_set){
         .z = w->fz, .y = w->fy, .indent = w->indent, .end_z = lane->peak_z, .end_d = lane->peak_d};
     if (plan->model->adhesive) {
-        size_t off = lane_pull_off(lane);
+        size_t guard, off = first_held(plan, lane, &guard), outer = off > 0 ? off - 1 : 0;
         set->pull_m = 0;
         for (size_t i = off; i < lane->n; i++)
             set->pull_m = fmax(set->pull_m, -lane->flat[i]);
         set->z_low = off < lane->n ? lane->z[off] : lane->z[0];
+        set->off_step = set->z_low - lane->z[outer];
+        set->off_z = set->z_low - 0.5 * set->off_step;
         range_samples(plan, lane, off, contact_point, &begin, &end);
         if (begin < off + JUMP_GUARD) begin = off + JUMP_GUARD;
-        take(lane, 0, off > JUMP_GUARD ? off - JUMP_GUARD : 0, set);
+        take(lane, 0, off > guard ? off - guard : 0, set);
         set->contact = set->likely = set->gap = set->n;
         if (begin < end) take(lane, begin, end, set);
     } else {
@@ -116,6 +138,7 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
         if (begin < end) take(lane, begin, end, set);
         set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
     }
+    set->ascends = pass_ascends(set->z, set->n);
     if (set->n > 1) {
         set->z_scale = set->end_z - set->z[0];
         if (end < lane->n && end > 0) { /* the range ends before the turning point */
@@ -123,6 +146,21 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
             set->end_d = mean_of_three(lane, end - 1);
         }
     }
+}
+
+void fit_set_shallow(const struct lane *lane, const struct fit_set *set, double contact_point,
+                     double depth_m, struct fit_set *out)
+{
+    size_t k = set->likely, i = 0;
+    *out = *set;
+    for (; k < set->n; k++) {
+        i = fit_set_sample(set, k);
+        if (lane->z[i] - mean_of_three(lane, i) - contact_point > depth_m) break;
+    }
+    if (k == set->n || i == 0) return;
+    out->n = k;
+    out->end_z = lane->z[i - 1];
+    out->end_d = mean_of_three(lane, i - 1);
 }
 
 /* Blocks of samples [from, to) of the set, whole ones from the deep end. */

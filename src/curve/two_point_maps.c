@@ -169,6 +169,12 @@ static double stiffness_error(const struct points *p)
                 pow(by_baseline * p->baseline_error, 2));
 }
 
+/* The radius of a flat punch is no radius of curvature. */
+static bool is_punch(const struct curve_plan *plan)
+{
+    return plan->model == &contact_flat_punch || plan->model == &contact_adhesive_punch;
+}
+
 static void measure_two_point(const struct curve_plan *plan, const struct lane *lane,
                               struct pixel_result *out)
 {
@@ -176,8 +182,7 @@ static void measure_two_point(const struct curve_plan *plan, const struct lane *
     size_t off = lane_pull_off(lane);
     double radius = plan->setup.radius_m, power;
     struct points p = {0};
-    /* the radius of a flat punch is no radius of curvature */
-    if (off == lane->n || !isfinite(radius) || plan->model == &contact_flat_punch) return;
+    if (off == lane->n || !isfinite(radius) || is_punch(plan)) return;
     if (!(adhesion->value > 0)) return;
     size_t pull = find_pull(plan, lane, off, adhesion, &p);
     if (!find_zero(lane, pull, &p)) return;
@@ -211,7 +216,7 @@ void measure_transition(const struct curve_plan *plan, const struct lane *retrac
 {
     if (retract) measure_two_point(plan, retract, out);
     if (!fit->done) return;
-    if (out->map[MAP_work_of_adhesion].value > 0) measure_tabor(plan, fit, out);
+    if (out->map[MAP_work_of_adhesion].value > 0 && !is_punch(plan)) measure_tabor(plan, fit, out);
     if (plan->free_extra && plan->model->adhesive) {
         double lambda = exp(fit->sample.extra);
         set(out, MAP_transition_parameter, lambda, lambda * sqrt(fit->cov[COV_EXTRA][COV_EXTRA]));

@@ -125,7 +125,8 @@ static enum status settle_models(struct scene *s, const char *asked, struct repo
                         lever_rows[i].words);
     s->retract = s->kind->retract ? contact_find(s->kind->retract) : s->approach;
     /* the tip comes down without adhesion, and leaves with it */
-    if (s->approach->adhesive) s->approach = contact_find("paraboloid");
+    if (s->approach->adhesive)
+        s->approach = s->approach->bare ? s->approach->bare : &contact_paraboloid;
     if (!s->retract->adhesive) s->work_j_per_m2 = 0;
     return ST_OK;
 }
@@ -172,9 +173,16 @@ static double displacement_for(const struct scene *s, const struct contact_model
     return 0.5 * (low + high);
 }
 
-/* How far the retract follows beyond the contact point before it comes off, at least zero. */
+/* How far the retract follows beyond the contact point before it comes off, at least zero. Of a
+ * sphere the sum of both limits; of other tips as far as the lever's curve goes. */
 static double stretch_of(const struct scene *s, double modulus_pa, double work)
 {
+    double length = 1e-10;
+    if (s->retract->bare && work > 0) {
+        while (deflection_at(s, s->retract, modulus_pa, work, -length) != 0 && length < 1)
+            length *= 1.1;
+        return length;
+    }
     double pull = 2 * M_PI * work * s->setup.radius_m / s->setup.spring_n_per_m;
     double e = reduced(s, modulus_pa);
     if (!s->retract->adhesive || !(work > 0)) return 0;

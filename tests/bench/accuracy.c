@@ -1,6 +1,7 @@
 /* Is the stated standard error true? Simulated curves of known truth, through the whole analysis of
  * one curve; prints docs/accuracy.md. Cases: typical experiments, and two contacts much stiffer
- * than the lever. Noise: white; with a lever resonance; 1/f; a random walk (drift). */
+ * than the lever; last other tips. Noise: white; with a lever resonance; 1/f; a random walk
+ * (drift). */
 #include "curve/curve.h"
 
 #include <gsl/gsl_linalg.h>
@@ -16,20 +17,35 @@ struct experiment {
     const char *name, *model;
     double k, tip, modulus, force, noise; /* N/m, m or rad, Pa, N, m */
     size_t n;
+    double angle, work; /* rad, where the tip has a radius and an angle; J/m2 */
 };
 
 static const struct experiment experiments[] = {
-    {"cell, sphere 2.5 um, 1 kPa", "paraboloid", 0.06, 2.5e-6, 1e3, 0.5e-9, 0.26e-9, 2000},
-    {"same, noise 1 nm", "paraboloid", 0.06, 2.5e-6, 1e3, 0.5e-9, 1e-9, 2000},
-    {"cell, cone 20 degree, 5 kPa", "cone", 0.03, 0.349, 5e3, 0.5e-9, 0.37e-9, 2000},
-    {"gel, sphere 2.5 um, 10 kPa", "paraboloid", 0.1, 2.5e-6, 1e4, 2e-9, 0.2e-9, 2000},
-    {"rubber, R 100 nm, 2.5 MPa", "paraboloid", 0.5, 1e-7, 2.5e6, 5e-9, 0.1e-9, 512},
-    {"polystyrene, R 30 nm, 2.7 GPa", "paraboloid", 40, 3e-8, 2.7e9, 1e-7, 0.05e-9, 512},
-    {"stiff film, R 30 nm, 70 GPa", "paraboloid", 200, 3e-8, 70e9, 1e-6, 0.03e-9, 512},
-    {"kc/k 14, R 50 nm", "paraboloid", 1, 5e-8, 0, 5e-8, 0.05e-9, 512},
-    {"kc/k 86, R 50 nm", "paraboloid", 1, 5e-8, 0, 5e-8, 0.05e-9, 512},
+    {"cell, sphere 2.5 um, 1 kPa", "paraboloid", 0.06, 2.5e-6, 1e3, 0.5e-9, 0.26e-9, 2000, 0, 0},
+    {"same, noise 1 nm", "paraboloid", 0.06, 2.5e-6, 1e3, 0.5e-9, 1e-9, 2000, 0, 0},
+    {"cell, cone 20 degree, 5 kPa", "cone", 0.03, 0.349, 5e3, 0.5e-9, 0.37e-9, 2000, 0, 0},
+    {"gel, sphere 2.5 um, 10 kPa", "paraboloid", 0.1, 2.5e-6, 1e4, 2e-9, 0.2e-9, 2000, 0, 0},
+    {"rubber, R 100 nm, 2.5 MPa", "paraboloid", 0.5, 1e-7, 2.5e6, 5e-9, 0.1e-9, 512, 0, 0},
+    {"polystyrene, R 30 nm, 2.7 GPa", "paraboloid", 40, 3e-8, 2.7e9, 1e-7, 0.05e-9, 512, 0, 0},
+    {"stiff film, R 30 nm, 70 GPa", "paraboloid", 200, 3e-8, 70e9, 1e-6, 0.03e-9, 512, 0, 0},
+    {"kc/k 14, R 50 nm", "paraboloid", 1, 5e-8, 0, 5e-8, 0.05e-9, 512, 0, 0},
+    {"kc/k 86, R 50 nm", "paraboloid", 1, 5e-8, 0, 5e-8, 0.05e-9, 512, 0, 0},
 };
 enum { EXPERIMENTS = sizeof experiments / sizeof *experiments };
+
+/* Tips of other shapes, and those that stick; white noise only. */
+static const struct experiment further[] = {
+    {"gel, R 50 nm on a cone of 25 degree", "hyperboloid", 0.1, 5e-8, 2e4, 2e-9, 0.1e-9, 1000,
+     0.436, 0},
+    {"rubber, R 100 nm on a cone of 35 degree", "hyperboloid", 1, 1e-7, 2e6, 5e-8, 0.1e-9, 512,
+     0.611, 0},
+    {"soft rubber, cone 35 degree, kc/k 0.1", "adhesive_cone", 1, 0.611, 1e6, 3e-9, 0.03e-9, 512,
+     0.611, 10e-3},
+    {"rubber, cone 35 degree", "adhesive_cone", 0.5, 0.611, 2e7, 3e-8, 0.1e-9, 512, 0.611, 50e-3},
+    {"gel, punch of radius 1 um", "adhesive_punch", 1, 1e-6, 1e5, 1e-7, 0.1e-9, 512, 0, 0.2e-3},
+    {"rubber, punch of radius 200 nm", "adhesive_punch", 1, 2e-7, 1e7, 1e-7, 0.1e-9, 512, 0, 5e-3},
+};
+enum { FURTHER = sizeof further / sizeof *further };
 
 enum kind { WHITE, RESONANCE, FLICKER, WALK, KNOWN_WALK, KINDS };
 static const double walk_step = 0.03; /* of the white noise */
@@ -102,7 +118,6 @@ static void make_trial(const struct experiment *e, int which, struct trial *t)
 {
     *t = (struct trial){.e = e};
     t->plan = (struct curve_plan){.model = contact_find(e->model),
-                                  .segment = SEG_APPROACH,
                                   .baseline_order = 1,
                                   .shortest_baseline = 0.05,
                                   .to = 1,
@@ -110,6 +125,8 @@ static void make_trial(const struct experiment *e, int which, struct trial *t)
                                   .pixel_pitch_m = NAN};
     t->plan.setup = (struct contact_setup){
         .spring_n_per_m = e->k, .radius_m = e->tip, .half_angle_rad = e->tip, .transition = NAN};
+    if (e->angle > 0) t->plan.setup.half_angle_rad = e->angle;
+    t->plan.segment = t->plan.model->adhesive ? SEG_RETRACT : SEG_APPROACH;
     for (int i = 0; i < LEVER_COUNT; i++)
         t->plan.lever.item[i].value = NAN;
     double *limit = (double *)&t->plan.limit;
@@ -119,7 +136,7 @@ static void make_trial(const struct experiment *e, int which, struct trial *t)
     t->plan.limit.depth_to_uncertainty = 0;
     double ratio = which == EXPERIMENTS - 2 ? 14 : 86, depth = 1.5 * e->force / (ratio * e->k);
     /* E* = E: Poisson's ratio plays no part here */
-    t->sample = (struct contact_sample){e->modulus, NAN, 0};
+    t->sample = (struct contact_sample){e->modulus, e->work > 0 ? e->work : NAN, 0};
     if (e->modulus == 0)
         t->sample.reduced_modulus_pa = 0.75 * e->force / sqrt(e->tip) / pow(depth, 1.5);
     double end = 1e-12;
@@ -129,28 +146,97 @@ static void make_trial(const struct experiment *e, int which, struct trial *t)
     t->contact = 1.5 * end;
 }
 
-/* Cramer-Rao floor of ln E with contact point, offset and slope unknown: Fisher information from
- * differences of the forward model, white noise. */
-static double floor_of(const struct trial *t)
+/* Whether the fit may use the sample: of a curve that ends in a jump all but two on either side,
+ * where the place of the jump would be known without any error. */
+static bool counts(const struct trial *t, double x, double step)
 {
-    size_t n = t->e->n;
-    gsl_matrix *fisher = gsl_matrix_calloc(4, 4);
+    bool touches = deflection(t, x) != 0;
+    return !t->plan.model->adhesive || ((deflection(t, x + 2 * step) != 0) == touches &&
+                                        (deflection(t, x - 2 * step) != 0) == touches);
+}
+
+/* Derivatives of the deflection by ln E, Z0, [ln w,] offset and slope; the baseline's in units of
+ * the noise. @return how many */
+static size_t derivatives(const struct trial *t, double z, double g[5])
+{
+    const double small = 1e-5;
+    double x = z - t->contact, h = small * t->ramp;
+    size_t n = 0;
+    struct trial more = *t, less = *t;
+    more.sample.reduced_modulus_pa *= 1 + small, less.sample.reduced_modulus_pa /= 1 + small;
+    g[n++] = (deflection(&more, x) - deflection(&less, x)) / (2 * log1p(small));
+    g[n++] = (deflection(t, x + h) - deflection(t, x - h)) / (2 * h) * t->ramp;
+    more = less = *t;
+    more.sample.work_j_per_m2 *= 1 + small, less.sample.work_j_per_m2 /= 1 + small;
+    if (t->plan.model->adhesive && !t->plan.model->length_at_end)
+        g[n++] = (deflection(&more, x) - deflection(&less, x)) / (2 * log1p(small));
+    g[n++] = t->e->noise;
+    g[n++] = t->e->noise * (z / t->ramp - 0.5);
+    return n;
+}
+
+/* Cramer-Rao floors of ln E (and ln w) with contact point, offset and slope unknown: Fisher
+ * information from differences of the forward model, white noise. NaN where w shows only in where
+ * the curve ends: there is no such floor. */
+static void floors_of(const struct trial *t, double floor[2])
+{
+    size_t n = t->e->n, unknowns = 0;
+    double sum[5][5] = {{0}}, g[5], step = t->ramp / (double)(n - 1);
     for (size_t i = 0; i < n; i++) {
-        double z = t->ramp * (double)i / (double)(n - 1), x = z - t->contact, h = 1e-4 * t->ramp;
-        struct trial more = *t, less = *t;
-        more.sample.reduced_modulus_pa *= 1.001, less.sample.reduced_modulus_pa /= 1.001;
-        double g[4] = {(deflection(&more, x) - deflection(&less, x)) / (2 * log(1.001)),
-                       (deflection(t, x + h) - deflection(t, x - h)) / (2 * h) * t->ramp,
-                       t->e->noise, t->e->noise * (z / t->ramp - 0.5)};
-        for (size_t a = 0; a < 4; a++)
-            for (size_t b = 0; b < 4; b++)
-                *gsl_matrix_ptr(fisher, a, b) += g[a] * g[b] / (t->e->noise * t->e->noise);
+        double z = step * (double)i;
+        if (!counts(t, z - t->contact, step)) continue;
+        unknowns = derivatives(t, z, g);
+        for (size_t a = 0; a < unknowns; a++)
+            for (size_t b = 0; b < unknowns; b++)
+                sum[a][b] += g[a] * g[b] / (t->e->noise * t->e->noise);
     }
-    gsl_linalg_cholesky_decomp1(fisher);
-    gsl_linalg_cholesky_invert(fisher);
-    double floor = sqrt(gsl_matrix_get(fisher, 0, 0));
-    gsl_matrix_free(fisher);
-    return floor;
+    gsl_matrix_view fisher = gsl_matrix_view_array_with_tda(sum[0], unknowns, unknowns, 5);
+    gsl_linalg_cholesky_decomp1(&fisher.matrix);
+    gsl_linalg_cholesky_invert(&fisher.matrix);
+    floor[0] = sqrt(sum[0][0]);
+    floor[1] = unknowns == 5 ? sqrt(sum[2][2]) : NAN;
+}
+
+/* A result over many curves. */
+struct tally {
+    double sum, square, stated, relative;
+    int used, inside;
+};
+
+static void count(struct tally *c, struct measured m, double truth)
+{
+    double score = (m.value - truth) / m.error;
+    c->used++;
+    c->sum += score, c->square += score * score, c->inside += fabs(score) <= 1.96;
+    c->stated += m.error / truth, c->relative += pow(m.value / truth - 1, 2);
+}
+
+static void print_floor(double scatter, double floor)
+{
+    if (isnan(floor))
+        printf(" none |");
+    else
+        printf(" %.2f |", scatter / floor);
+}
+
+/* floor: NULL = no such column */
+static void print_row(const struct tally *c, const char *name, double ratio, int curves,
+                      const double *floor)
+{
+    double mean = c->sum / c->used, scatter = sqrt(c->relative / c->used);
+    printf("| %s | %.2f | %.2f %% | %.2f %% |", name, ratio / c->used, 100 * scatter,
+           100 * c->stated / c->used);
+    if (floor) print_floor(scatter, *floor);
+    printf(" %+.2f | %.2f | %.1f %% | %d |\n", mean, sqrt(c->square / c->used - mean * mean),
+           100.0 * c->inside / c->used, curves - c->used);
+}
+
+static void reverse(double *x, size_t n)
+{
+    for (size_t i = 0; i < n / 2; i++) {
+        double kept = x[i];
+        x[i] = x[n - 1 - i], x[n - 1 - i] = kept;
+    }
 }
 
 static void run(const struct trial *t, enum kind kind, int curves, gsl_rng *rng, bool with_floor)
@@ -159,41 +245,64 @@ static void run(const struct trial *t, enum kind kind, int curves, gsl_rng *rng,
     size_t n = t->e->n;
     struct raw_curve raw = {.stage = {STAGE_DEFLECTION, STAGE_DEFLECTION, STAGE_DEFLECTION}};
     struct curve_work *work = curve_work_new(n);
-    double sum = 0, square = 0, stated = 0, relative = 0, ratio = 0;
-    int used = 0, inside = 0;
+    struct tally modulus = {0}, work_of = {0};
+    double ratio = 0, floor[2];
+    bool retract = t->plan.segment == SEG_RETRACT;
     for (int c = 0; c < curves; c++) {
         struct pixel_result r;
-        double shift = gsl_rng_uniform(rng) * t->ramp / (double)n,
-               truth = t->sample.reduced_modulus_pa;
+        double shift = gsl_rng_uniform(rng) * t->ramp / (double)n;
         make_noise(rng, kind, t->e->noise, n, noise);
         for (size_t i = 0; i < n; i++) {
             z[i] = t->ramp * (double)i / (double)(n - 1);
             d[i] = 3e-9 + 0.002 * z[i] + deflection(t, z[i] - t->contact - shift) + noise[i];
         }
-        raw.seg[SEG_APPROACH] = (struct raw_segment){.n = n, .signal = d, .z_m = z};
+        if (retract) reverse(z, n), reverse(d, n);
+        raw.seg[t->plan.segment] = (struct raw_segment){.n = n, .signal = d, .z_m = z};
         curve_analyse(&t->plan, &raw, work, &r, NULL);
-        struct measured m = r.map[MAP_reduced_modulus];
+        struct measured m = r.map[MAP_reduced_modulus], w = r.map[MAP_work_of_adhesion];
         if (r.state == STATE_rejected || !isfinite(m.value) || !isfinite(m.error)) continue;
-        double score = (m.value - truth) / m.error;
-        used++;
-        sum += score, square += score * score, inside += fabs(score) <= 1.96;
-        stated += m.error / truth, relative += pow(m.value / truth - 1, 2);
+        count(&modulus, m, t->sample.reduced_modulus_pa);
+        if (retract) count(&work_of, w, t->sample.work_j_per_m2);
         ratio += r.map[MAP_stiffness_ratio].value;
     }
-    double mean = sum / used, scatter = sqrt(relative / used),
-           floor = with_floor ? floor_of(t) : NAN;
-    printf("| %s | %.2f | %.2f %% | %.2f %% |", t->e->name, ratio / used, 100 * scatter,
-           100 * stated / used);
-    if (with_floor) printf(" %.2f |", scatter / floor);
-    printf(" %+.2f | %.2f | %.1f %% | %d |\n", mean, sqrt(square / used - mean * mean),
-           100.0 * inside / used, curves - used);
+    char name[128];
+    if (with_floor) floors_of(t, floor);
+    print_row(&modulus, t->e->name, ratio, curves, with_floor ? floor : NULL);
+    snprintf(name, sizeof name, "%s: w", t->e->name);
+    if (retract) print_row(&work_of, name, ratio, curves, with_floor ? floor + 1 : NULL);
     curve_work_free(work);
+}
+
+static void heading(const char *words, bool with_floor)
+{
+    printf("\n## Noise: %s\n\n| experiment | kc/k | scatter | stated |%s mean z | sd z | "
+           "covered | "
+           "rejected |\n|---|---|---|---|%s---|---|---|---|\n",
+           words, with_floor ? " floor |" : "", with_floor ? "---|" : "");
+}
+
+/* Last, so that its curves do not change those of the tables before. */
+static void run_further(int curves, gsl_rng *rng)
+{
+    heading("white; tips of other shapes, and those that stick (retract; their second row is w)",
+            true);
+    for (int e = 0; e < FURTHER; e++) {
+        struct trial t;
+        make_trial(&further[e], 0, &t);
+        t.plan.drift_m = NAN;
+        run(&t, WHITE, curves, rng, true);
+    }
 }
 
 int main(int argc, char **argv)
 {
     int curves = argc > 1 ? (int)strtol(argv[1], NULL, 10) : 2000;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    if (argc > 2) { /* that table alone */
+        run_further(curves, rng);
+        gsl_rng_free(rng);
+        return 0;
+    }
     printf("# Accuracy: is the stated standard error true?\n\n"
            "Measured by `tests/bench/accuracy.sh`: %d simulated curves a row, fitted in deflection "
            "space "
@@ -212,10 +321,7 @@ int main(int argc, char **argv)
            curves);
     for (int kind = 0; kind < KINDS; kind++) {
         bool with_floor = kind == WHITE;
-        printf("\n## Noise: %s\n\n| experiment | kc/k | scatter | stated |%s mean z | sd z | "
-               "covered | "
-               "rejected |\n|---|---|---|---|%s---|---|---|---|\n",
-               kind_words[kind], with_floor ? " floor |" : "", with_floor ? "---|" : "");
+        heading(kind_words[kind], with_floor);
         for (int e = 0; e < EXPERIMENTS; e++) {
             struct trial t;
             make_trial(&experiments[e], e, &t);
@@ -223,6 +329,7 @@ int main(int argc, char **argv)
             run(&t, (enum kind)kind, curves, rng, with_floor);
         }
     }
+    run_further(curves, rng);
     gsl_rng_free(rng);
     return 0;
 }

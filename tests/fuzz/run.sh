@@ -24,6 +24,7 @@ export LSAN_OPTIONS=suppressions=$root/tests/leaks.supp:print_suppressions=0
 # kept from run to run: what was found belongs to these files
 [ -d "$CANTLE_FUZZ_SEEDS/import" ] || ASAN_OPTIONS=detect_leaks=0 "$root/tests/fuzz/seeds.sh" "$build/cantle" "$CANTLE_FUZZ_SEEDS"
 
+TIMEFORMAT='processor time: %U s in the program, %S s in the system'
 status=0
 for target in $targets; do
   corpus=$build/corpus/$target
@@ -60,8 +61,9 @@ for target in $targets; do
   [ ! -d "$CANTLE_FUZZ_SEEDS/$target" ] || cp "$CANTLE_FUZZ_SEEDS/$target"/* "$corpus"
   echo "== $target, $minutes min"
   # shellcheck disable=SC2086
-  nice -n 19 "$build/tests/fuzz/fuzz_$target" $options -artifact_prefix="$found/" "$corpus" \
-    >"$build/$target.log" 2>&1 || status=1
+  { time nice -n 19 "$build/tests/fuzz/fuzz_$target" $options -artifact_prefix="$found/" "$corpus" \
+    >"$build/$target.log" 2>&1; } 2>"$build/$target.time" || status=1
+  cat "$build/$target.time"
   grep -aE "stat::number_of_executed_units|^#[0-9]+:? .*(DONE|cov:)" "$build/$target.log" | tail -2 || true
   echo "found: $(find "$found" -type f | wc -l) (in $found)"
 done

@@ -9,13 +9,16 @@ From the papers, nothing taken from cantle.
   blunted_pyramid  the same, c = (2 sqrt2/pi)/tan(face angle); b not given: b = R c       Rico et al. 2005
                    a > b: delta = a c acos(b/a) - (a/R)(sqrt(a^2-b^2) - a),
                    F = 2 E* {a delta - (a^2 c/2) acos(b/a) - a^3/(3R) + sqrt(a^2-b^2) [b c/2 + (a^2-b^2)/(3R)]}
+  hyperboloid      (sqrt(A^2 + r^2) - A)/tan, A = R/tan, xi = A/a, q = pi/2 + atan(1/(2 xi) - xi/2):
+                   delta = a q/(2 tan), F = E* a^2/tan (xi + (1 - xi^2) q/2)
+                                                                 Sun, Akhremitchev, Walker 2004, w = 0
 
 A tip is a dict of the values a recipe would name: tip_radius (m), tip_profile_exponent, tip_half_angle,
 tip_face_angle (rad), tip_cap_radius (m)."""
 import numpy as np
 from scipy.special import gamma
 
-BLUNT = ("sphere", "power_profile", "blunted_cone", "blunted_pyramid")
+BLUNT = ("sphere", "power_profile", "blunted_cone", "blunted_pyramid", "hyperboloid")
 
 
 def sphere(a, tip):
@@ -57,10 +60,22 @@ def blunted_pyramid(a, tip):
     return blunted(a, tip["tip_radius"], c, tip.get("tip_cap_radius", tip["tip_radius"] * c))
 
 
+def hyperboloid(a, tip):
+    """delta and F/E*; power series in 1/xi where the bracket is a difference of large numbers."""
+    tan = np.tan(tip["tip_half_angle"])
+    s = a * tan / tip["tip_radius"]
+    small = s < 0.1
+    xi = 1 / np.where(small, 1.0, s)
+    q = np.pi / 2 + np.arctan(1 / (2 * xi) - xi / 2)
+    angle = np.where(small, sum((-1) ** k * s ** (2 * k + 1) / (2 * k + 1) for k in range(9)), q / 2)
+    series = sum((-1) ** (k + 1) * s ** (2 * k) * (1 / (2 * k - 1) + 1 / (2 * k + 1)) for k in range(1, 9))
+    return a / tan * angle, a**2 / tan * np.where(small, series / np.where(small, s, 1), xi + (1 - xi**2) * q / 2)
+
+
 def curve_of(model, a, tip):
     """delta(a) and F(a)/E*."""
     return dict(sphere=sphere, power_profile=power_profile, blunted_cone=blunted_cone,
-                blunted_pyramid=blunted_pyramid)[model](a, tip)
+                blunted_pyramid=blunted_pyramid, hyperboloid=hyperboloid)[model](a, tip)
 
 
 def radii(model, tip):

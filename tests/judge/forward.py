@@ -13,7 +13,7 @@ Sources
   dmt          F = 4/3 E* sqrt(R) delta^(3/2) - 2 pi w R          Derjaguin, Muller, Toporov 1975 (Maugis 1992)
   jkr          F = 4 E* a^3/(3R) - sqrt(8 pi E* w a^3),
                delta = a^2/R - sqrt(2 pi a w/E*)                  Johnson, Kendall, Roberts 1971
-  sphere, power_profile, blunted_cone, blunted_pyramid            in blunt.py
+  sphere, power_profile, blunted_cone, blunted_pyramid, hyperboloid   in blunt.py
 """
 import numpy as np
 from scipy.optimize import brentq

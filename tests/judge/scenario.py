@@ -15,7 +15,8 @@ DEFLECTION = 40e-9  # at the peak
 TIPS = dict(paraboloid=10e-6, cone=np.radians(20.0), pyramid=np.radians(35.0), flat_punch=500e-9, dmt=10e-6,
             jkr=10e-6, sphere=dict(tip_radius=1e-6), power_profile=dict(tip_radius=1e-6, tip_profile_exponent=3.0),
             blunted_cone=dict(tip_radius=50e-9, tip_half_angle=np.radians(20.0)),
-            blunted_pyramid=dict(tip_radius=30e-9, tip_face_angle=np.radians(35.0), tip_cap_radius=20e-9))
+            blunted_pyramid=dict(tip_radius=30e-9, tip_face_angle=np.radians(35.0), tip_cap_radius=20e-9),
+            hyperboloid=dict(tip_radius=50e-9, tip_half_angle=np.radians(25.0)))
 PULL_SHARE = 0.3  # pull-off force over peak force
 # limits that only mark pixels: wide open, these tests ask for numbers
 OPEN = {"limits.depth_to_radius": "1e6", "limits.stiffness_ratio_low": "1e-6", "limits.stiffness_ratio_high": "1e6",

@@ -71,7 +71,9 @@ class Tables(unittest.TestCase):
                  ("07_blunted_cone.csv", "blunted_cone", lambda r: dict(
                      tip_radius=r["R_m"], tip_half_angle=r["angle_deg"] * rad, tip_cap_radius=r["b_m"])),
                  ("08_blunted_pyramid.csv", "blunted_pyramid", lambda r: dict(
-                     tip_radius=r["R_m"], tip_face_angle=r["angle_deg"] * rad, tip_cap_radius=r["b_m"])))
+                     tip_radius=r["R_m"], tip_face_angle=r["angle_deg"] * rad, tip_cap_radius=r["b_m"])),
+                 ("09_hyperboloid.csv", "hyperboloid", lambda r: dict(
+                     tip_radius=r["R_m"], tip_half_angle=r["half_angle_deg"] * rad)))
         for name, model, tip in cases:
             for row in table(name):
                 if row.get("n") == 1.0:
@@ -105,7 +107,8 @@ class Lever(unittest.TestCase):
         """The same for the tips of blunt.py: d and x - d in the two published functions of a."""
         tips = dict(sphere=dict(tip_radius=1e-6), power_profile=dict(tip_radius=1e-6, tip_profile_exponent=3.5),
                     blunted_cone=dict(tip_radius=5e-8, tip_half_angle=0.35),
-                    blunted_pyramid=dict(tip_radius=5e-8, tip_face_angle=0.6, tip_cap_radius=4e-8))
+                    blunted_pyramid=dict(tip_radius=5e-8, tip_face_angle=0.6, tip_cap_radius=4e-8),
+                    hyperboloid=dict(tip_radius=5e-8, tip_half_angle=0.4))
         for model, tip in tips.items():
             for e in (1e3, 1e5, 1e7, 1e9):
                 x = np.geomspace(1e-10, 1e-6, 200)

@@ -156,6 +156,31 @@ static void test_jkr_points(void **unused)
     }
 }
 
+/* Pull-off under load control of the adhesive cone and punch: the force minimum of the one, the end
+ * of the other. */
+static void test_adhesive_cone_and_punch_table(void **unused)
+{
+    (void)unused;
+    struct table t;
+    assert_true(table_read(&t, "13_adhesive_punch_cone.csv"));
+    assert_int_equal(t.rows, 4);
+    for (size_t i = 0; i < t.rows; i++) {
+        const double *c = t.cell[i];
+        bool cone = t.initial[i][0] == 'c';
+        const struct contact_model *m = cone ? &contact_adhesive_cone : &contact_adhesive_punch;
+        struct contact_setup s = cone ? setup_with(1, NAN, c[3]) : setup_with(1, c[3], NAN);
+        struct contact_sample sample = {c[5], c[4], 0};
+        struct contact_state got;
+        assert_close(c[1] / (1 - c[2] * c[2]), c[5], c[5], 1e-14);
+        m->state(&s, &sample, c[7], &got);
+        assert_close(got.force_n, c[8], c[8], 1e-13);
+        assert_close(got.contact_radius_m, c[6], c[6], 1e-12);
+        assert_close(got.stiffness_n_per_m, cone ? 0 : 2 * c[5] * c[6], 2 * c[5] * c[6], 1e-12);
+        m->state(&s, &sample, c[7] * 1.001, &got); /* the cone holds at fixed displacement */
+        assert_true(cone ? got.force_n < 0 : got.force_n == 0);
+    }
+}
+
 /* --- one suite for all models --- */
 
 struct trial {
@@ -196,7 +221,12 @@ static struct trial make_trial(int model, double spring)
 /* F_ad of the theory, for lambda = 1 where it depends on it (15_maugis_points.csv). */
 static double pull_off_of(const struct trial *t)
 {
-    double factor = t->m->pull ? 2.0 : 1.5;
+    double factor = t->m->pull ? 2.0 : 1.5, modulus = t->sample.reduced_modulus_pa;
+    double work = t->sample.work_j_per_m2, slope = tan(t->s.half_angle_rad);
+    if (t->m == &contact_adhesive_cone) /* header of 13_adhesive_punch_cone.csv */
+        return 54 * work * work * slope * slope * slope / (M_PI * modulus);
+    if (t->m == &contact_adhesive_punch)
+        return sqrt(8 * M_PI * modulus * work * pow(t->s.radius_m, 3));
     if (t->m == &contact_maugis) factor = 1.600734911254091;
     if (t->m == &contact_carpick) factor = carpick_numbers(carpick_alpha(1.0)).pull_off;
     return factor * M_PI * t->sample.work_j_per_m2 * t->s.radius_m;
@@ -393,6 +423,7 @@ int main(void)
         cmocka_unit_test(test_dmt_table),
         cmocka_unit_test(test_jkr_table),
         cmocka_unit_test(test_jkr_points),
+        cmocka_unit_test(test_adhesive_cone_and_punch_table),
         cmocka_unit_test(test_scales_and_physics_are_inverse),
         cmocka_unit_test(test_lever_balances_force),
         cmocka_unit_test(test_lever_derivatives),

@@ -1,6 +1,6 @@
-/* Sphere, power-law profile, blunted cone and blunted pyramid: published equations through
- * independent tables (tests/reference, made with 40-digit arithmetic; sources in its README), the
- * simpler models they turn into, and the traps of their angles and cap radius. */
+/* Sphere, power-law profile, blunted cone, blunted pyramid and hyperboloid: published equations
+ * through independent tables (tests/reference, made with 40-digit arithmetic; sources in its
+ * README), the simpler models they turn into, and the traps of their angles and cap radius. */
 #include "contact/contact.h"
 #include "table.h"
 
@@ -100,6 +100,23 @@ static void test_blunted_cone_table(void **unused)
     blunted_table("07_blunted_cone.csv", &contact_blunted_cone, 10);
 }
 
+static void test_hyperboloid_table(void **unused)
+{
+    (void)unused;
+    struct table t;
+    assert_true(table_read(&t, "09_hyperboloid.csv"));
+    assert_int_equal(t.rows, 6);
+    for (size_t i = 0; i < t.rows; i++) {
+        const double *c = t.cell[i];
+        struct contact_setup s = tip(c[2], c[3] * degree);
+        struct contact_state got = state_at(&contact_hyperboloid, &s, c[5], c[4]);
+        assert_close(c[0] / (1 - c[1] * c[1]), c[5], 1e-14);
+        assert_close(got.contact_radius_m, c[6], 1e-13);
+        assert_close(got.force_n, c[7], 1e-13);
+        assert_close(got.stiffness_n_per_m, 2 * c[5] * c[6], 1e-13); /* dF/d delta = 2 E* a */
+    }
+}
+
 static void test_blunted_pyramid_table(void **unused)
 {
     (void)unused;
@@ -181,6 +198,25 @@ static void test_blunted_limits(void **unused)
     blunted_limits(&contact_blunted_cone, &contact_cone, 1 / tan(30 * degree));
     blunted_limits(&contact_blunted_pyramid, &contact_pyramid,
                    2 * sqrt(2) / M_PI / tan(30 * degree));
+}
+
+/* A paraboloid of its apex radius at first, in the end the cone shifted by R/tan^2: delta tends to
+ * (pi/2) a/tan - R/tan^2, so that F tends to that of the cone at delta + R/tan^2. */
+static void test_hyperboloid_limits(void **unused)
+{
+    (void)unused;
+    struct contact_setup s = tip(2e-8, 25 * degree);
+    double length = s.radius_m / pow(tan(s.half_angle_rad), 2);
+    for (double ratio = 1e-14; ratio < 1e-3; ratio *= 10) {
+        double round = state_at(&contact_paraboloid, &s, 1e6, ratio * length).force_n;
+        double got = state_at(&contact_hyperboloid, &s, 1e6, ratio * length).force_n;
+        assert_true(fabs(got / round - 1) < ratio + 1e-14);
+    }
+    for (double ratio = 1e3; ratio < 1e9; ratio *= 10) {
+        double sharp = state_at(&contact_cone, &s, 1e6, (ratio + 1) * length).force_n;
+        double got = state_at(&contact_hyperboloid, &s, 1e6, ratio * length).force_n;
+        assert_true(fabs(got / sharp - 1) < 3 / (ratio * ratio) + 1e-14);
+    }
 }
 
 /* An outside neighbour: the hyperboloid with the same apex radius and asymptotic cone. Nowhere is
@@ -266,7 +302,9 @@ static void test_cap_radius_beyond_the_joint(void **unused)
 enum { SAMPLES = 400 };
 
 static const struct contact_model *const models[] = {
-    &contact_sphere, &contact_power_profile, &contact_blunted_cone, &contact_blunted_pyramid};
+    &contact_sphere, &contact_power_profile, &contact_blunted_cone, &contact_blunted_pyramid,
+    &contact_hyperboloid};
+enum { MODELS = sizeof models / sizeof *models };
 
 /* Shapes with and without an edge, blunt and sharp profiles. */
 static struct contact_setup variant(int which)
@@ -279,7 +317,7 @@ static struct contact_setup variant(int which)
 }
 
 #define FOR_SEARCHES(m, s, kappa)                                                                  \
-    for (int model_ = 0; model_ < 4; model_++)                                                     \
+    for (int model_ = 0; model_ < MODELS; model_++)                                                \
         for (int variant_ = 0; variant_ < 3; variant_++)                                           \
             for (double kappa = 1e-6; kappa < 1e7; kappa *= 100)                                   \
                 for (struct contact_setup s = variant(variant_), *p_ = &s; p_; p_ = NULL)          \
@@ -321,7 +359,7 @@ static void test_table_is_the_curve(void **unused)
     (void)unused;
     static double t[4 * SAMPLES], y[4 * SAMPLES], y_t[4 * SAMPLES], y_k[4 * SAMPLES];
     static const double tops[] = {1e-3, 0.5, 3, 40};
-    for (int model = 0; model < 4; model++)
+    for (int model = 0; model < MODELS; model++)
         for (double kappa = 1e-6; kappa < 1e7; kappa *= 9)
             for (int top = 0; top < 4; top++) {
                 struct contact_setup s = tip(5e-8, 35 * degree);
@@ -390,6 +428,8 @@ int main(void)
         cmocka_unit_test(test_profile_table),
         cmocka_unit_test(test_blunted_cone_table),
         cmocka_unit_test(test_blunted_pyramid_table),
+        cmocka_unit_test(test_hyperboloid_table),
+        cmocka_unit_test(test_hyperboloid_limits),
         cmocka_unit_test(test_sphere_is_a_paraboloid_at_small_depth),
         cmocka_unit_test(test_sphere_is_a_punch_at_great_depth),
         cmocka_unit_test(test_profile_limits),
