@@ -300,7 +300,7 @@ void h5put_finish_file(struct h5put *p)
     if (p->st == ST_OK && (H5Fflush(p->file, H5F_SCOPE_GLOBAL) < 0 ||
                            H5Fget_vfd_handle(p->file, H5P_DEFAULT, &handle) < 0 || !handle))
         h5put_fail(p, "the file");
-    if (p->st == ST_OK && fsync(*(int *)handle) != 0)
+    if (p->st == ST_OK && !p->synced_later && fsync(*(int *)handle) != 0)
         p->st = fail(p->rep, ST_OUTPUT, "the file cannot be written: %m");
     hid_t file = p->file;
     p->file = H5I_INVALID_HID;

@@ -123,6 +123,7 @@ static enum status fill_part(struct maps *m, const char *path, const struct maps
     MPI_Comm_size(m->comm, &ranks);
     p.after_each = pulse_beat;
     p.what = &m->comm;
+    p.synced_later = true; /* when this run has entered itself */
     hid_t order = h5put_file_order(&p), access = h5put_access();
     if (p.st == ST_OK) p.file = H5Fcreate(path, H5F_ACC_TRUNC, order, access);
     if (p.file < 0) h5put_fail(&p, "the file");

@@ -51,7 +51,8 @@ enum status maps_check_places(const struct maps *m, const struct maps_origin *or
  * owner, lock. */
 enum status maps_write_part(struct maps *m, const struct maps_origin *origin,
                             struct report *rep) MUST_CHECK;
-/** One rank: put m->owner into the file of `fd` and this run into its table, durable. */
+/** One rank: put m->owner into the file of `fd` and this run into its table; all that is in the
+ * file is durable then. */
 enum status maps_enter_run(struct maps *m, int fd, const struct maps_origin *origin,
                            struct report *rep) MUST_CHECK;
 /** Collective. Rank 0's places and owner go to all ranks, which open PATH.part. */
