@@ -36,34 +36,38 @@ static enum status look(struct survey *s, size_t i, struct report *rep)
     return st;
 }
 
-static enum status look_into_own(struct survey *s, size_t rank, size_t ranks, struct report *rep)
+/* One tile of each rank in turn: who waits for the others hears from them after each. */
+static enum status look_in_turns(struct survey *s, MPI_Comm comm, size_t rank, size_t ranks,
+                                 struct report *rep)
 {
-    const struct volume_facts *f = volume_facts(s->v);
-    size_t longest = 0;
     enum status st = ST_OK;
-    for (int id = 0; id < SEG_COUNT; id++)
-        if (f->seg[id].there && f->seg[id].n > longest) longest = f->seg[id].n;
-    s->work = curve_work_new(longest);
-    if (!s->work)
-        return fail(rep, ST_MEMORY, "not enough memory for curves of %zu samples", longest);
-    for (size_t i = rank; i < s->tiles && st == ST_OK; i += ranks) {
-        st = look(s, i, rep);
+    for (size_t i = 0; i < s->tiles && st == ST_OK; i += ranks) {
+        if (i + rank < s->tiles) st = look(s, i + rank, rep);
+        st = agree(comm, st, rep);
         progress_show(&s->progress, i + 1);
     }
-    curve_work_free(s->work);
     return st;
 }
 
 static enum status survey(struct survey *s, MPI_Comm comm, FILE *progress, struct report *rep)
 {
+    const struct volume_facts *f = volume_facts(s->v);
+    size_t longest = 0;
     int rank, ranks;
+    for (int id = 0; id < SEG_COUNT; id++)
+        if (f->seg[id].there && f->seg[id].n > longest) longest = f->seg[id].n;
     MPI_Comm_rank(comm, &rank);
     MPI_Comm_size(comm, &ranks);
     s->tiles = volume_tile_count(s->v) < TILES ? volume_tile_count(s->v) : TILES;
     s->per_tile = CURVES / s->tiles;
     progress_begin(&s->progress, rank == 0 ? progress : NULL, "parts looked at for drift",
                    s->tiles);
-    enum status st = agree(comm, look_into_own(s, (size_t)rank, (size_t)ranks, rep), rep);
+    enum status st = ST_OK;
+    s->work = curve_work_new(longest);
+    if (!s->work) st = fail(rep, ST_MEMORY, "not enough memory for curves of %zu samples", longest);
+    st = agree(comm, st, rep);
+    if (st == ST_OK) st = look_in_turns(s, comm, (size_t)rank, (size_t)ranks, rep);
+    curve_work_free(s->work);
     progress_end(&s->progress);
     if (st != ST_OK) return st;
     /* each number was set by one rank and is zero on the others, so the sum is exact */
