@@ -3,6 +3,7 @@
 #include "base/units.h"
 #include "command/stored_input.h"
 #include "command/volume_choice.h"
+#include "grid/drift.h"
 #include "grid/substrate.h"
 
 #include <math.h>
@@ -70,6 +71,7 @@ static enum status prepare(struct curve_case *c, struct report *rep)
     if (st == ST_OK) st = lateral_check(&c->plan, twist, rep);
     if (st != ST_OK) return within(rep, st, "%s: ", c->volume_path);
     st = grid_substrate(c->volume, &c->plan, MPI_COMM_SELF, NULL, rep);
+    if (st == ST_OK) st = grid_drift(c->volume, &c->plan, MPI_COMM_SELF, NULL, rep);
     if (st != ST_OK) return st;
     c->work = curve_work_new(n_max);
     return c->work ? ST_OK : fail(rep, ST_MEMORY, "no memory for a curve of %zu samples", n_max);

@@ -2,6 +2,7 @@
 #include "base/watch.h"
 #include "command/map_run.h"
 #include "command/volume_choice.h"
+#include "grid/drift.h"
 #include "grid/substrate.h"
 #include "maps/agree.h"
 
@@ -35,6 +36,8 @@ enum status command_map(int argc, char **argv, const struct world *world, struct
     st = agree(MPI_COMM_WORLD, prepare(&o, &run, world, rep), rep);
     if (st == ST_OK)
         st = grid_substrate(run.volume, &run.plan, MPI_COMM_WORLD, o.quiet ? NULL : stderr, rep);
+    if (st == ST_OK)
+        st = grid_drift(run.volume, &run.plan, MPI_COMM_WORLD, o.quiet ? NULL : stderr, rep);
     if (st == ST_OK) st = map_run_go(&o, &run, command_line, world, rep);
     watch_outcome(status_exit(st));
     map_run_end(&run);

@@ -52,6 +52,16 @@ static void print_substrate(const struct plane *p)
         p->n, slope, scatter);
 }
 
+static void print_drift(const struct shared_walk *w)
+{
+    char step[48];
+    units_show(w->step, "m", 3, step, sizeof step);
+    printf(
+        "drift: the deflection walks by %s (rms) a sample, seen in %zu curves together; it is in "
+        "the standard errors\n",
+        step, w->curves);
+}
+
 static void print_refit(const struct maps_parent *p, size_t pixels)
 {
     char words[64];
@@ -80,6 +90,7 @@ void map_summary_print(const struct map_outcome *o)
            plan->force_space ? "force against indentation" : "deflection against z");
     if (o->parent) print_refit(o->parent, o->pixels);
     if (plan->thickness_from_substrate) print_substrate(&plan->substrate);
+    if (plan->drift_from_volume && plan->drift_seen.step > 0) print_drift(&plan->drift_seen);
     printf("pixels:");
     for (int i = STATE_accepted; i < STATE_COUNT; i++)
         printf(" %zu %s%s", s->state[i], state_rows[i].name, i + 1 < STATE_COUNT ? "," : "\n");

@@ -47,6 +47,14 @@ static json_t *substrate_json(const struct curve_plan *plan)
                      describe_real(p->scatter));
 }
 
+static json_t *drift_json(const struct curve_plan *plan)
+{
+    const struct shared_walk *w = &plan->drift_seen;
+    if (!plan->drift_from_volume) return json_null();
+    return json_pack("{s:o, s:f, s:f, s:I}", "step_m", describe_real(w->step), "power_ratio",
+                     w->ratio, "likelihood_gain", w->gain, "curves", (json_int_t)w->curves);
+}
+
 static json_t *refit_json(const struct maps_parent *p)
 {
     char words[64];
@@ -67,14 +75,15 @@ enum status map_summary_json(const struct map_outcome *o, struct report *rep)
                             plan->force_space ? "force" : "deflection");
     return describe_print(
         json_pack("{s:o, s:s, s:i, s:b, s:f, s:i, s:o, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, "
-                  "s:o, s:o}",
+                  "s:o, s:o, s:o}",
                   "output", describe_text(o->output), "status", status_name(st), "exit_status",
                   status_exit(st), "finished_already", o->finished_already, "seconds", o->seconds,
                   "ranks", o->ranks, "run",
                   o->finished_already ? json_null() : json_integer((json_int_t)o->run), "pixels",
                   (json_int_t)o->pixels, "pixels_by_earlier_runs", (json_int_t)o->before, "fit",
-                  fit, "refit", refit_json(o->parent), "substrate", substrate_json(plan), "states",
-                  states_json(s), "flags", flags_json(s), "maps", maps_json(plan, s), "uncertainty",
+                  fit, "refit", refit_json(o->parent), "substrate", substrate_json(plan), "drift",
+                  drift_json(plan), "states", states_json(s), "flags", flags_json(s), "maps",
+                  maps_json(plan, s), "uncertainty",
                   o->budget ? describe_budget_json(o->budget) : json_null(), "tip",
                   tip_json(&s->tip)),
         rep);

@@ -2,6 +2,7 @@
 #include "base/watch.h"
 #include "command/map_run.h"
 #include "command/stored_input.h"
+#include "grid/drift.h"
 #include "grid/grid.h"
 #include "grid/substrate.h"
 #include "maps/agree.h"
@@ -235,6 +236,9 @@ static enum status refit(const struct refit_options *o, struct refit *r, const c
     if (st == ST_OK)
         st = grid_substrate(r->run.volume, &r->run.plan, MPI_COMM_WORLD,
                             o->map.quiet ? NULL : stderr, rep);
+    if (st == ST_OK)
+        st = grid_drift(r->run.volume, &r->run.plan, MPI_COMM_WORLD, o->map.quiet ? NULL : stderr,
+                        rep);
     if (st == ST_OK) st = agree(MPI_COMM_WORLD, look_at_change(o, r, rep), rep);
     if (st == ST_OK) st = check_samples(o, r, rep);
     return st == ST_OK ? map_run_go(&o->map, &r->run, command_line, world, rep) : st;

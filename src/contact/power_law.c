@@ -39,7 +39,7 @@ static const struct quotient quotients[] = {
      {0.528955383F, 0.0126874198F, 3.43258766e-05F, 1.27464389e-08F, 3.94701066e-13F},
      {1.0F, 0.058514099F, 0.000307472419F, 2.23706757e-07F, 1.81448445e-11F}},
 };
-enum { QUOTIENTS = sizeof quotients / sizeof *quotients, CHUNK = 64 };
+enum { QUOTIENTS = sizeof quotients / sizeof *quotients, CHUNK = 64, EIGHT = 8 };
 
 LANES_INLINE bool start_within(const struct quotient *q, const double *t, size_t n, float *s)
 {
@@ -89,20 +89,23 @@ static void finish_each(const double *t, size_t n, double *y, double *y_t)
 
 LANES_INLINE void lever_of_chunk(const double *t, size_t n, double *y, double *y_t)
 {
-    double x[CHUNK];
+    double x[CHUNK], value[CHUNK], slope[CHUNK];
     float s[CHUNK];
+    size_t whole = (n + EIGHT - 1) / EIGHT * EIGHT; /* no loop ends in single steps */
     bool found = false;
     for (size_t i = 0; i < n; i++) /* out of contact, or no number */
         x[i] = t[i] > 0 ? t[i] : 1.0;
+    for (size_t i = n; i < whole; i++)
+        x[i] = x[n - 1];
     for (int j = 0; j < QUOTIENTS && !found; j++)
-        found = start_within(&quotients[j], x, n, s);
+        found = start_within(&quotients[j], x, whole, s);
     if (found)
-        finish_chunk(x, s, n, y, y_t);
+        finish_chunk(x, s, whole, value, slope);
     else
-        finish_each(x, n, y, y_t);
+        finish_each(x, whole, value, slope);
     for (size_t i = 0; i < n; i++) {
-        y[i] = t[i] > 0 ? y[i] : 0.0;
-        y_t[i] = t[i] > 0 ? y_t[i] : 0.0;
+        y[i] = t[i] > 0 ? value[i] : 0.0;
+        y_t[i] = t[i] > 0 ? slope[i] : 0.0;
     }
 }
 

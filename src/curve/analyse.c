@@ -309,3 +309,13 @@ void curve_analyse_from(const struct curve_plan *common, const struct raw_curve 
     out->state = (uint8_t)result_state(out->flags);
     if (trace) fill_trace(plan, work, &fit, trace);
 }
+
+size_t curve_off_surface(const struct curve_plan *plan, const struct raw_curve *raw,
+                         struct curve_work *work, const double **rest)
+{
+    struct lane *lane = &work->lane[plan->segment == SEG_RETRACT];
+    if (raw->absent || !raw->seg[plan->segment].n) return 0;
+    uint64_t flags = prepare(plan, raw, plan->segment, work, lane);
+    *rest = lane->flat;
+    return lane->baseline_end && !(flags & FLAG(samples_missing)) ? lane->quiet_end : 0;
+}

@@ -49,8 +49,10 @@ static void adopt_noise(const struct curve_plan *plan, const struct contact_fit 
     lane->noise = sqrt(rest / (double)(used - 1 - (size_t)plan->baseline_order));
 }
 
-static void keep_trace(struct curve_work *w, const struct lane *lane, const struct fit_set *set)
+static void keep_trace(struct curve_work *w, const struct lane *lane, const struct fit_set *set,
+                       const struct fit_problem *p, const struct fit_result *r)
 {
+    fit_values(p, w->fit, r, w->model_values);
     for (size_t k = 0; k < set->n; k++) {
         size_t i = fit_set_sample(set, k);
         w->in_fit[i] = 1;
@@ -70,7 +72,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
                      const struct fit_set *set, bool last, struct contact_fit *out,
                      struct solution *left)
 {
-    struct model_context context = {plan, w, set};
+    struct model_context context = {plan, w, set, 0};
     struct fit_problem p;
     struct fit_result r = {.converged = false};
     if (!fit_minimum(plan, w, set, &context, &p, &r)) return false;
@@ -101,7 +103,7 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     fit_describe(plan, &p, w, lane, set, &r, out);
     fit_propagate(plan, &p, &r, set, w, lane, pull_m, left->noise.gamma, out);
     if (last) {
-        if (w->tracing) keep_trace(w, lane, set);
+        if (w->tracing) keep_trace(w, lane, set, &p, &r);
         /* a model that does not fit the contact bends the baseline it was fitted with */
         if (!(out->chi_square > 4.0)) {
             adopt_baseline(plan, set, &p, &r, lane);
@@ -112,25 +114,39 @@ static bool fit_once(const struct curve_plan *plan, struct curve_work *w, struct
     return true;
 }
 
+/* The samples of the whole fit to half its depth. Over indentation they are taken anew, since the
+ * fitted baseline has moved the indentation; over z it only moves what the fit finds by itself. */
+static void shallow_half(const struct curve_plan *plan, struct curve_work *w,
+                         const struct lane *lane, const struct fit_set *all, double contact_point,
+                         double depth_m, struct fit_set *set)
+{
+    struct curve_plan shallow = *plan;
+    if (!plan->force_space) {
+        fit_set_shallow(lane, all, contact_point, depth_m, set);
+        return;
+    }
+    shallow.to = depth_m;
+    shallow.to_is = RANGE_INDENTATION;
+    fit_set_choose(&shallow, w, lane, contact_point, set);
+}
+
 /* The same fit to the shallow half of the indentation, from the whole one's solution and with its
  * noise: agrees with it when model, thickness and contact point are right. */
 static void fit_half(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
-                     struct solution *whole, struct contact_fit *out)
+                     const struct fit_set *all, struct solution *whole, struct contact_fit *out)
 {
-    struct curve_plan shallow = *plan;
     struct fit_set set;
-    struct model_context context = {plan, w, &set};
+    struct model_context context = {plan, w, &set, 0};
     struct fit_problem p;
     struct fit_result r;
     struct contact_sample sample;
     double depth = lane->peak_z - lane->peak_d - out->contact_point;
     if (!plan->two_depths || !out->converged || !(depth > 0)) return;
-    shallow.to = 0.5 * depth;
-    shallow.to_is = RANGE_INDENTATION;
-    fit_set_choose(&shallow, w, lane, out->contact_point, &set);
+    shallow_half(plan, w, lane, all, out->contact_point, 0.5 * depth, &set);
     if (set.n < SMALLEST_CURVE / 2) return;
     fit_set_problem(plan, w, &set, &context, &p);
     fit_noise_use(&whole->noise, set.n, &p);
+    p.close = true;
     p.settle = 1e-5; /* a check, not a result: a hundredth of a standard error will do */
     if (!fit_prepare(&p, w->fit)) return;
     if (fit_by_end(plan))
@@ -169,5 +185,5 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
     if (!ok) return;
     lane_set_force(plan, lane); /* the baseline is the fitted one now */
     lane->peak_error = sqrt(out->cov[COV_PEAK][COV_PEAK]);
-    fit_half(plan, w, lane, &left, out);
+    fit_half(plan, w, lane, &set, &left, out);
 }

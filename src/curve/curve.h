@@ -8,6 +8,7 @@
 #include "contact/unloading.h"
 #include "curve/result.h"
 #include "fit/plane.h"
+#include "fit/walk.h"
 #include "recipe/recipe.h"
 
 #include <stdbool.h>
@@ -100,10 +101,12 @@ struct curve_plan {
     enum segment_id segment; /**< the fitted one */
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
-    double drift_m;   /**< known rms step of a random walk from sample to sample; NaN = not known */
-    bool two_depths;  /**< fit the shallow half as well */
-    bool values_only; /**< standard errors are not asked for where they cost further fits */
-    int baseline_order; /**< 0 offset, 1 line */
+    double drift_m; /**< known rms step of a random walk from sample to sample; NaN = not known */
+    bool drift_from_volume; /**< it is to be learnt from many curves: see grid/drift.h */
+    struct shared_walk drift_seen; /**< what they showed; set after making */
+    bool two_depths;        /**< fit the shallow half as well */
+    bool values_only;       /**< standard errors are not asked for where they cost further fits */
+    int baseline_order;     /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;
@@ -194,6 +197,12 @@ void curve_analyse(const struct curve_plan *plan, const struct raw_curve *raw,
 void curve_analyse_from(const struct curve_plan *plan, const struct raw_curve *raw,
                         const struct curve_hint *hint, struct curve_work *work,
                         struct pixel_result *out, struct curve_trace *trace);
+
+/** The off-surface part of one curve's fitted segment, its line taken off, without a fit.
+ *  @param rest  out: residuals, in work; valid until work is used again
+ *  @return how many; 0 where there is none */
+size_t curve_off_surface(const struct curve_plan *plan, const struct raw_curve *raw,
+                         struct curve_work *work, const double **rest);
 
 /** How many numbers a fit finds: those searched, and baseline and pull. */
 size_t curve_plan_unknowns(const struct curve_plan *plan);

@@ -27,16 +27,23 @@ static struct contact_columns columns_from(const struct contact_columns *c, size
                                     c->by_extra + first};
 }
 
-/* First sample that the model touches. z may jitter, so look rather than bisect. */
-static size_t first_in_contact(const struct model_context *c, const double *position, double z0)
+/* First sample that the model touches. z may jitter, then all are looked at; else it is close to
+ * where the last evaluation found it. */
+static size_t first_in_contact(struct model_context *c, const double *position, double z0)
 {
+    size_t n = c->set->n, i = c->near;
     if (c->plan->model->adhesive) return c->set->contact;
-    return pass_first_above(position, 0, c->set->n, z0);
+    if (i == 0 || position != c->set->z || !c->set->ascends)
+        return c->near = pass_first_above(position, 0, n, z0);
+    while (i > 0 && position[i - 1] > z0)
+        i--;
+    while (i < n && !(position[i] > z0))
+        i++;
+    return c->near = i;
 }
 
-/* (position - z0) / l from `first` on. */
-LANES_CLONES static void reduce(const double *position, double z0, double per_l, size_t first,
-                                size_t n, double *out)
+LANES_CLONES void fit_reduce(const double *position, double z0, double per_l, size_t first,
+                             size_t n, double *out)
 {
     for (size_t i = first; i < n; i++)
         out[i] = (position[i] - z0) * per_l;
@@ -63,7 +70,7 @@ LANES_CLONES static void scaled(const double *v, double scale, size_t first, siz
 }
 
 /* Both spaces: l y(t; kappa), t = (z - Z0)/l; or kappa l f(u), u = (indent - Z0)/l. */
-static void columns_in(const struct model_context *c, const double *theta, bool force_space,
+static void columns_in(struct model_context *c, const double *theta, bool force_space,
                        struct fit_columns *out)
 {
     const struct contact_model *m = c->plan->model;
@@ -74,7 +81,7 @@ static void columns_in(const struct model_context *c, const double *theta, bool 
     size_t n = c->set->n, first = first_in_contact(c, position, theta[0]), next = 1;
     struct contact_columns y = w->columns, part = columns_from(&y, first);
     out->first = first;
-    reduce(position, theta[0], 1.0 / l, first, n, w->reduced);
+    fit_reduce(position, theta[0], 1.0 / l, first, n, w->reduced);
     (force_space ? m->force : m->lever)(&shape, w->reduced + first, n - first, &part);
     columns_of(&y, w->reduced, share * l, -share, first, n, out->f, out->jacobian[0],
                m->free_length ? out->jacobian[next] : NULL);
@@ -108,7 +115,7 @@ static void end_to_point(const struct curve_plan *plan, const double *theta,
 /* The columns with the branch's end in the place of Z0: dZ0 = d end - d(l t_end). */
 static void end_columns(const double *theta, struct fit_columns *out, void *context)
 {
-    const struct model_context *c = context;
+    struct model_context *c = context;
     double own[FIT_MAX_THETA];
     struct contact_branch_end end;
     end_to_point(c->plan, theta, own, &end);

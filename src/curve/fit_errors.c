@@ -119,6 +119,17 @@ double fit_modulus_variance(const struct curve_plan *plan, const struct fit_resu
     return sum;
 }
 
+/* Residuals that no filter has seen. */
+static const double *plain_residuals(const struct fit_problem *p, struct curve_work *w,
+                                     const struct fit_set *set, const struct fit_result *r)
+{
+    if (!p->ar_order && !p->slow_n) return fit_residuals(w->fit);
+    fit_values(p, w->fit, r, w->model_values);
+    for (size_t i = 0; i < set->n; i++)
+        w->reduced[i] = set->y[i] - w->model_values[i];
+    return w->reduced;
+}
+
 void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, struct curve_work *w,
                   const struct lane *lane, const struct fit_set *set, const struct fit_result *r,
                   struct contact_fit *out)
@@ -135,10 +146,7 @@ void fit_describe(const struct curve_plan *plan, const struct fit_problem *p, st
         out->chi_square = mean_square(white, begin, set->n) / noise;
         out->runs = runs_score(white, begin, set->n);
     }
-    fit_values(p, w->fit, r, w->model_values);
-    for (size_t i = 0; i < set->n; i++)
-        w->reduced[i] = set->y[i] - w->model_values[i];
-    out->residual_m = sqrt(mean_square(w->reduced, first, set->n));
+    out->residual_m = sqrt(mean_square(plain_residuals(p, w, set, r), first, set->n));
     /* rounding has a structure of its own */
     if (!(out->residual_m > 1e-6 * fabs(set->y[set->n - 1]))) out->runs = out->chi_square = NAN;
     out->used = set->n;

@@ -103,15 +103,16 @@ static int first_starts(const struct curve_plan *plan, struct curve_work *w,
 }
 
 /* Minima of the sum of squares over block means: cheap to find, and close to those of the samples.
- * Each is followed to rounding, so that the search on the samples, which begins there, does not
- * tell where the one on blocks began: a refit gives the bits of a fresh fit.
+ * Each is followed so far that the search on the samples, which begins there and in which
+ * distances shrink further, does not tell where the one on blocks began: a refit gives the bits of
+ * a fresh fit.
  * @return how many, best first; *from_blocks is false where blocks are no help */
 static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
                          const struct fit_set *set, bool hinted, bool *from_blocks,
                          double theta[FIT_STARTS][FIT_MAX_THETA])
 {
     struct fit_set blocks;
-    struct model_context context = {plan, w, &blocks};
+    struct model_context context = {plan, w, &blocks, 0};
     struct fit_problem p;
     struct fit_result found[FIT_STARTS], r;
     size_t block = fit_set_blocks(plan, w, set, &blocks);
@@ -129,7 +130,7 @@ static int search_blocks(const struct curve_plan *plan, struct curve_work *w,
         for (int j = 0; j < kept; j++)
             if (same_place(&p, found[j].theta, r.theta)) at = -1;
         if (at < 0 || !isfinite(r.sum_squares)) continue;
-        if (r.converged) fit_polish(&p, w->fit, &r);
+        if (r.converged) fit_polish(&p, w->fit, 1e-6, &r);
         for (kept++; at > 0 && r.sum_squares < found[at - 1].sum_squares; at--)
             found[at] = found[at - 1];
         found[at] = r;
@@ -171,6 +172,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
     p->close = from_blocks;
+    if (from_blocks) p->settle = 1e-9; /* an error of 1e-5 standard errors at most */
     for (int i = 0; i < n; i++) {
         if (fit_by_end(plan))
             fit_search_end(p, w, start[i], &found);
@@ -178,7 +180,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
             fit_search(p, w->fit, start[i], &found);
         if (i == 0 || found.sum_squares < best->sum_squares) *best = found;
     }
-    p->close = false;
+    p->close = false, p->settle = 0;
     if (hinted && !(best->converged && !fit_at_bound(plan, p, set, best))) return false;
     if (plan->free_extra) search_held(w, p, n, start, best);
     if (plan->model->kink)
@@ -187,7 +189,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
         search_shallow(plan, w, set, p, best);
     /* without blocks the start is still to be seen in the last digits */
     if (!from_blocks && !plan->model->kink && !plan->values_only && best->converged)
-        fit_polish(p, w->fit, best);
+        fit_polish(p, w->fit, POLISHED, best);
     return isfinite(best->sum_squares);
 }
 

@@ -13,6 +13,7 @@ struct fit_set {
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
     size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
+    bool ascends;   /**< no z runs back */
     size_t early, skipped; /**< the first `early` ones are the lane's first, then `skipped` are left
                               out: see fit_set_sample */
     double z_scale;
@@ -31,6 +32,11 @@ void attractive_samples(const struct lane *lane, size_t *begin, size_t *end);
 void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const struct lane *lane,
                     double contact_point, struct fit_set *set);
 
+/** The samples of a set less those from where the indentation first exceeds `depth_m` on. Shares
+ * the set's arrays. */
+void fit_set_shallow(const struct lane *lane, const struct fit_set *set, double contact_point,
+                     double depth_m, struct fit_set *out);
+
 /** Index in the lane of sample i of the set. */
 static inline size_t fit_set_sample(const struct fit_set *set, size_t i)
 {
@@ -46,12 +52,20 @@ size_t fit_set_blocks(const struct curve_plan *plan, struct curve_work *w,
 /** Mean deflection of up to three samples around i, baseline off. */
 double mean_of_three(const struct lane *lane, size_t i);
 
+/** How near, in standard errors, a polished minimum is: nearer than results are kept. */
+#define POLISHED 1e-10
+
 /** What the engine's callback needs. */
 struct model_context {
     const struct curve_plan *plan;
     struct curve_work *w;
     const struct fit_set *set;
+    size_t near; /**< where the last evaluation found the first sample in contact */
 };
+
+/** out = (position - z0) / l over [first, n). */
+void fit_reduce(const double *position, double z0, double per_l, size_t first, size_t n,
+                double *out);
 
 /** l and the shape (kappa, extra) at searched parameters. */
 double length_at(const struct curve_plan *plan, const double *theta);

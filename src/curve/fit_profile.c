@@ -104,7 +104,7 @@ void fit_profile(struct curve_work *w, const struct fit_problem *p, struct fit_r
     double wider = r->covariance[k][k] / walk.best.covariance[k][k];
     for (int round = 0; round < ROUNDS && walk_both_ways(&walk, &lower); round++) {
         fit_search_end(p, w, lower.theta, &walk.best);
-        fit_polish(p, w->fit, &walk.best);
+        fit_polish(p, w->fit, POLISHED, &walk.best);
         fit_finish(p, w->fit, &walk.best);
     }
     *r = walk.best;

@@ -1,12 +1,15 @@
 /* Which samples of a segment the contact fit uses. */
 #include "base/lanes.h"
 #include "curve/fit_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 #include <string.h>
 
 double mean_of_three(const struct lane *lane, size_t i)
 {
+    const double *v = lane->flat + i;
+    if (i > 0 && i + 1 < lane->n) return (v[-1] + v[0] + v[1]) / 3.0;
     size_t a = i > 0 ? i - 1 : 0, b = i + 1 < lane->n ? i + 1 : i;
     double sum = 0;
     for (size_t k = a; k <= b; k++)
@@ -135,6 +138,7 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
         if (begin < end) take(lane, begin, end, set);
         set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
     }
+    set->ascends = pass_ascends(set->z, set->n);
     if (set->n > 1) {
         set->z_scale = set->end_z - set->z[0];
         if (end < lane->n && end > 0) { /* the range ends before the turning point */
@@ -142,6 +146,21 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
             set->end_d = mean_of_three(lane, end - 1);
         }
     }
+}
+
+void fit_set_shallow(const struct lane *lane, const struct fit_set *set, double contact_point,
+                     double depth_m, struct fit_set *out)
+{
+    size_t k = set->likely, i = 0;
+    *out = *set;
+    for (; k < set->n; k++) {
+        i = fit_set_sample(set, k);
+        if (lane->z[i] - mean_of_three(lane, i) - contact_point > depth_m) break;
+    }
+    if (k == set->n || i == 0) return;
+    out->n = k;
+    out->end_z = lane->z[i - 1];
+    out->end_d = mean_of_three(lane, i - 1);
 }
 
 /* Blocks of samples [from, to) of the set, whole ones from the deep end. */

@@ -11,26 +11,33 @@ struct scan {
     struct curve_work *w; /* its buffers */
     const struct fit_set *blocks;
     size_t first; /* contact lies beyond it */
+    size_t from;  /* blocks below the contact point last looked at; those only go deeper */
+    double below; /* sum of squares of these */
     int points;
     double cost[SCAN_POINTS], z0[SCAN_POINTS], length[SCAN_POINTS];
     struct contact_shape shape[SCAN_POINTS];
 };
 
-/* Blocks before z0 lie on the baseline; the others are compared with the model. */
-static double scan_cost(const struct curve_plan *plan, const struct scan *scan, double z0,
-                        double length, const struct contact_shape *shape)
+/* Blocks before z0 lie on the baseline; the others are compared with the model: over indentation
+ * where that is fitted and no pull shifts it, since the force is found faster than the lever's
+ * deflection. */
+static double scan_cost(const struct curve_plan *plan, struct scan *scan, double z0, double length,
+                        const struct contact_shape *shape)
 {
     const struct fit_set *b = scan->blocks;
     struct curve_work *w = scan->w;
-    double *t = w->reduced, per = 1.0 / length, pull = plan->model->pull ? b->pull_m : 0.0;
-    size_t from = scan->first, m;
-    if (!plan->model->adhesive) from = pass_first_above(b->z, from, b->n, z0);
+    bool indent = plan->force_space && !plan->model->pull && !plan->model->adhesive;
+    double *t = w->reduced, pull = plan->model->pull ? b->pull_m : 0.0;
+    const double *position = indent ? b->indent : b->z;
+    size_t from = scan->from, m;
+    if (!plan->model->adhesive) from = pass_first_above(position, from, b->n, z0);
+    scan->below += pass_squares(b->y, scan->from, from);
+    scan->from = from;
     m = b->n - from;
-    for (size_t k = 0; k < m; k++)
-        t[k] = (b->z[from + k] - z0) * per;
-    if (m > 0) plan->model->lever(shape, t, m, &w->columns);
-    return pass_squares(b->y, scan->first, from) +
-           pass_misfit(b->y + from, w->columns.value, m, length, -pull);
+    fit_reduce(position + from, z0, 1.0 / length, 0, m, t);
+    if (m > 0) (indent ? plan->model->force : plan->model->lever)(shape, t, m, &w->columns);
+    double scale = indent ? shape->kappa * length : length;
+    return scan->below + pass_misfit(b->y + from, w->columns.value, m, scale, -pull);
 }
 
 /* Contact points at geometric distances from the deepest one, since the depth of a stiff contact is
@@ -98,6 +105,7 @@ static int starts_at(const struct curve_plan *plan, struct curve_work *w,
     while (!plan->model->adhesive && scan.first < blocks->n &&
            blocks->z[scan.first] < blocks->z_low)
         scan.first++;
+    scan.from = scan.first;
     scan_contact_points(plan, &scan);
     int n = scan_best(&scan, best);
     /* a start far above the best never won in trials on noisy curves */

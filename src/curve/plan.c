@@ -291,6 +291,8 @@ enum status curve_plan_make(const struct recipe *recipe, const struct lever *fro
     out->force_space = recipe->v[KEY_contact_fit_space].choice == 1;
     out->coloured_noise = recipe->v[KEY_contact_noise].choice == 0;
     out->drift_m = si(recipe, KEY_contact_drift);
+    out->drift_from_volume = !recipe->v[KEY_contact_drift].set && out->coloured_noise &&
+                             !out->force_space && recipe->v[KEY_contact_drift_from].choice == 0;
     out->two_depths = recipe->v[KEY_contact_two_depths].choice == 0;
     out->extent.analysis[ANALYSIS_shallow] = out->two_depths;
     out->baseline_order = recipe->v[KEY_baseline_order].choice == 0;

@@ -98,6 +98,85 @@ LANES_CLONES double moments_dot(const double *a, const double *b, size_t from, s
     return lanes_sum(s + t) + rest;
 }
 
+LANES_INLINE double with_of(const double *y, const double *const *q, const size_t nq, size_t n,
+                            double *qy)
+{
+    lanes yy = {0}, sum[FEW] = {0};
+    double rest = 0, part[FEW] = {0};
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes v = lanes_load(y + i);
+        yy += v * v;
+#pragma GCC unroll 4
+        for (size_t k = 0; k < nq; k++)
+            sum[k] += lanes_load(q[k] + i) * v;
+    }
+    for (; i < n; i++) {
+        rest += y[i] * y[i];
+        for (size_t k = 0; k < nq; k++)
+            part[k] += q[k][i] * y[i];
+    }
+    for (size_t k = 0; k < nq; k++)
+        qy[k] = lanes_sum(sum[k]) + part[k];
+    return lanes_sum(yy) + rest;
+}
+
+LANES_CLONES double moments_with(const double *y, const double *const *q, size_t nq, size_t n,
+                                 double *qy)
+{
+    switch (nq) {
+    case 0:
+        return with_of(y, q, 0, n, qy);
+    case 1:
+        return with_of(y, q, 1, n, qy);
+    case 2:
+        return with_of(y, q, 2, n, qy);
+    case 3:
+        return with_of(y, q, 3, n, qy);
+    default:
+        return with_of(y, q, 4, n, qy);
+    }
+}
+
+LANES_INLINE void rest_of(const double *y, const double *const *q, const double *share,
+                          const size_t nq, size_t n, double *restrict out)
+{
+    for (size_t i = 0; i < n; i++) {
+        double v = y[i];
+#pragma GCC unroll 4
+        for (size_t k = 0; k < nq; k++)
+            v -= share[k] * q[k][i];
+        out[i] = v;
+    }
+}
+
+LANES_CLONES void moments_rest(const double *y, const double *const *q, const double *share,
+                               size_t nq, size_t n, double *out)
+{
+    switch (nq) {
+    case 0:
+        rest_of(y, q, share, 0, n, out);
+        break;
+    case 1:
+        rest_of(y, q, share, 1, n, out);
+        break;
+    case 2:
+        rest_of(y, q, share, 2, n, out);
+        break;
+    case 3:
+        rest_of(y, q, share, 3, n, out);
+        break;
+    default:
+        rest_of(y, q, share, 4, n, out);
+    }
+}
+
+LANES_CLONES void moments_scale(double *v, double factor, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        v[i] *= factor;
+}
+
 LANES_CLONES void moments_subtract(double *v, double factor, const double *q, size_t n)
 {
     for (size_t i = 0; i < n; i++)

@@ -26,6 +26,16 @@ void moments(const struct moment_columns *c, struct moment_sums *out);
 /** sum a b over [from, to). */
 double moments_dot(const double *a, const double *b, size_t from, size_t to);
 
+/** sum y^2 over [0, n), and sum q_k y into qy. */
+double moments_with(const double *y, const double *const *q, size_t nq, size_t n, double *qy);
+
+/** out = y - sum_k share[k] q_k over [0, n). */
+void moments_rest(const double *y, const double *const *q, const double *share, size_t nq, size_t n,
+                  double *out);
+
+/** v *= factor over [0, n). */
+void moments_scale(double *v, double factor, size_t n);
+
 /** v -= factor q over [0, n). */
 void moments_subtract(double *v, double factor, const double *q, size_t n);
 

@@ -17,6 +17,7 @@ struct fit_work {
     double qy[FIT_MAX_LINEAR];   /* q' y_white */
     double *y_near; /* the same less what the linear columns held at the start of the search, so
                        that y_near - f is small and sums of it keep their digits */
+    double share[FIT_MAX_LINEAR]; /* what was taken off, along q */
     double *residual;
     bool near;   /* y_near is made */
     bool plain;  /* now holds the columns of the last fit_finish, and no filter has seen them */
@@ -31,6 +32,7 @@ struct moments {
     double gradient[FIT_MAX_THETA];              /* J' r */
     double normal[FIT_MAX_THETA][FIT_MAX_THETA]; /* J' J, both with the linear part projected out */
     double left[FIT_MAX_LINEAR];                 /* what the linear columns hold of y_near - f */
+    double held[FIT_MAX_LINEAR][FIT_MAX_THETA];  /* what they hold of J */
     double rounding;                             /* what the cost can be wrong by */
 };
 
@@ -120,62 +122,78 @@ static size_t rows(const struct fit_problem *p)
     return p->n - p->ar_order * (p->ar_order && p->gap ? 2 : 1);
 }
 
+/* Take what the columns before hold of q off it, over and over while rounding may have left some.
+ * @return its norm, nil if it depends on them */
+static double purify(const struct fit_problem *p, struct fit_work *w, size_t j, double before)
+{
+    double *q = w->q[j], norm = before, last;
+    do {
+        last = norm;
+        for (size_t k = 0; k < j; k++) {
+            double part = moments_dot(w->q[k], q, 0, p->n);
+            w->r[k][j] += part;
+            moments_subtract(q, part, w->q[k], p->n);
+        }
+        norm = sqrt(moments_dot(q, q, 0, p->n));
+    } while (norm < 0.1 * last && norm > 1e-10 * before);
+    return norm > 1e-10 * before ? norm : 0.0;
+}
+
+/* Column j becomes q[j], orthonormal to those before. @return false if it depends on them */
+static bool add_column(const struct fit_problem *p, struct fit_work *w, size_t j)
+{
+    const double *const *q = (const double *const *)w->q, *column = p->linear[j];
+    size_t n = p->n;
+    double part[FIT_MAX_LINEAR], square, norm;
+    if (p->ar_order || p->slow_n) {
+        memcpy(w->residual, column, n * sizeof *column);
+        whiten(p, w, w->residual, 0);
+        column = w->residual;
+    }
+    square = norm = moments_with(column, q, j, n, part);
+    for (size_t k = 0; k < j; k++) {
+        w->r[k][j] = part[k];
+        norm -= part[k] * part[k];
+    }
+    moments_rest(column, q, part, j, n, w->q[j]);
+    /* where much was taken off, rounding left something along them */
+    norm = j && !(norm > 0.01 * square) ? purify(p, w, j, sqrt(square)) : sqrt(norm);
+    if (!(norm > 0)) return false;
+    w->r[j][j] = norm;
+    moments_scale(w->q[j], 1.0 / norm, n);
+    return true;
+}
+
 bool fit_prepare(const struct fit_problem *p, struct fit_work *w)
 {
     size_t n = p->n;
     w->near = false;
     if (n > w->n_max || n <= 2 * p->ar_order || rows(p) <= p->n_linear + p->n_theta) return false;
     prepare_slow(p, w);
-    for (size_t j = 0; j < p->n_linear; j++) {
-        double *q = w->q[j];
-        memcpy(q, p->linear[j], n * sizeof *q);
-        whiten(p, w, q, 0);
-        double before = sqrt(moments_dot(q, q, 0, n));
-        for (size_t k = 0; k < j; k++)
-            w->r[k][j] = 0;
-        double norm = before, last;
-        do { /* once more cleans what rounding left, where much was taken off */
-            last = norm;
-            for (size_t k = 0; k < j; k++) {
-                double part = moments_dot(w->q[k], q, 0, n);
-                w->r[k][j] += part;
-                moments_subtract(q, part, w->q[k], n);
-            }
-            norm = j ? sqrt(moments_dot(q, q, 0, n)) : before;
-        } while (norm < 0.1 * last && norm > 1e-10 * before);
-        if (!(norm > 1e-10 * before)) return false;
-        w->r[j][j] = norm;
-        double per = 1.0 / norm;
-        for (size_t i = 0; i < n; i++)
-            q[i] *= per;
-    }
+    for (size_t j = 0; j < p->n_linear; j++)
+        if (!add_column(p, w, j)) return false;
     memcpy(w->y_white, p->y, n * sizeof *w->y_white);
     whiten(p, w, w->y_white, 0);
-    for (size_t k = 0; k < p->n_linear; k++)
-        w->qy[k] = moments_dot(w->q[k], w->y_white, 0, n);
+    moments_with(w->y_white, (const double *const *)w->q, p->n_linear, n, w->qy);
     return true;
 }
 
 /* Sums over the samples below `base`, where f is zero. */
 static void set_base(const struct fit_problem *p, struct fit_work *w, size_t base)
 {
+    const double *const *q = (const double *const *)w->q;
     w->base = base;
-    w->base_rr = moments_dot(w->y_near, w->y_near, 0, base);
-    for (size_t k = 0; k < p->n_linear; k++)
-        w->base_qr[k] = moments_dot(w->q[k], w->y_near, 0, base);
+    w->base_rr = moments_with(w->y_near, q, p->n_linear, base, w->base_qr);
 }
 
 /* Take what the linear columns hold of the observations beside f off them. A search that moves the
  * begin of f to and fro rarely goes below `base`. */
 static void approach(const struct fit_problem *p, struct fit_work *w, const struct fit_columns *c)
 {
-    double share[FIT_MAX_LINEAR];
     size_t n = p->n, margin = n / 32;
     for (size_t k = 0; k < p->n_linear; k++)
-        share[k] = moments_dot(w->q[k], w->y_white, 0, n) - moments_dot(w->q[k], c->f, c->first, n);
-    memcpy(w->y_near, w->y_white, n * sizeof *w->y_near);
-    for (size_t k = 0; k < p->n_linear; k++)
-        moments_subtract(w->y_near, share[k], w->q[k], n);
+        w->share[k] = w->qy[k] - moments_dot(w->q[k], c->f, c->first, n);
+    moments_rest(w->y_white, (const double *const *)w->q, w->share, p->n_linear, n, w->y_near);
     set_base(p, w, c->first > margin ? c->first - margin : 0);
     w->near = true;
 }
@@ -206,6 +224,7 @@ static void measure(const struct fit_problem *p, struct fit_work *w, struct fit_
     }
     /* a model that has no number there is worse than any */
     out->cost = isnan(out->cost) ? INFINITY : fmax(out->cost, 0.0);
+    memcpy(out->held, sums.qj, sizeof out->held);
     for (size_t a = 0; a < p->n_theta; a++) {
         out->gradient[a] = sums.jr[a];
         for (size_t k = 0; k < p->n_linear; k++)
@@ -404,10 +423,11 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     out->sum_squares = at.cost;
 }
 
-void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_result *io)
+void fit_polish(const struct fit_problem *p, struct fit_work *w, double standard_errors,
+                struct fit_result *io)
 {
     enum { MOST_STEPS = 20 };
-    const double small = 1e-20; /* of a residual variance: a step of 1e-10 standard errors */
+    const double small = standard_errors * standard_errors; /* of a residual variance */
     struct moments at, there;
     struct proposal step, next;
     double theta[FIT_MAX_THETA];
@@ -529,7 +549,7 @@ static void fill_covariance(const struct fit_problem *p, struct fit_work *w,
     if (out->singular) return;
     for (size_t j = 0; j < nt; j++) {
         for (size_t k = 0; k < nl; k++)
-            g[j][k] = -moments_dot(w->q[k], w->now.jacobian[j], w->now.first, p->n);
+            g[j][k] = -m->held[k][j];
         solve_linear(p, w, g[j]);
         for (size_t i = 0; i < nt; i++)
             out->covariance[i][j] = variance * inverse[i][j];
@@ -563,13 +583,10 @@ void fit_finish(const struct fit_problem *p, struct fit_work *w, struct fit_resu
     if (!w->near) approach(p, w, &w->now);
     measure(p, w, &w->now, &m);
     out->sum_squares = m.cost;
-    memcpy(w->residual, w->y_near, p->n * sizeof *w->residual);
-    for (size_t i = w->now.first; i < p->n; i++)
-        w->residual[i] -= w->now.f[i];
     for (size_t k = 0; k < p->n_linear; k++)
-        moments_subtract(w->residual, m.left[k], w->q[k], p->n);
-    for (size_t k = 0; k < p->n_linear; k++)
-        out->linear[k] = w->qy[k] - moments_dot(w->q[k], w->now.f, w->now.first, p->n);
+        out->linear[k] = w->share[k] + m.left[k];
+    moments_rest(w->y_near, (const double *const *)w->q, m.left, p->n_linear, p->n, w->residual);
+    moments_subtract(w->residual + w->now.first, 1.0, w->now.f + w->now.first, p->n - w->now.first);
     solve_linear(p, w, out->linear);
     fill_covariance(p, w, &m, out);
     w->plain = !p->ar_order && !p->slow_n;

@@ -75,9 +75,11 @@ bool fit_prepare(const struct fit_problem *p, struct fit_work *w);
 void fit_search(const struct fit_problem *p, struct fit_work *w, const double *start,
                 struct fit_result *out);
 
-/** After fit_search: Gauss-Newton steps until they are rounding, so that the minimum does not tell
- * from where it was found. Where steps do not shrink (a minimum with a kink) nothing changes. */
-void fit_polish(const struct fit_problem *p, struct fit_work *w, struct fit_result *io);
+/** After fit_search: Gauss-Newton steps until the next is shorter than so many standard errors, so
+ * that the minimum does not tell from where it was found. Where steps do not shrink (a minimum with
+ * a kink) nothing changes. */
+void fit_polish(const struct fit_problem *p, struct fit_work *w, double standard_errors,
+                struct fit_result *io);
 /** The same from a start so far off that its derivatives mislead: up to 500 short steps first.
  * Slow; the contact fit takes its starts from a scan and has no need of it. */
 void fit_search_far(const struct fit_problem *p, struct fit_work *w, const double *start,

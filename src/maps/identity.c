@@ -97,6 +97,11 @@ static void put_substrate(json_t *all, const struct curve_plan *plan)
     put_real(all, "substrate scatter as used", p->scatter);
 }
 
+static void put_drift(json_t *all, const struct curve_plan *plan)
+{
+    if (plan->drift_from_volume) put_real(all, "drift step as used", plan->drift_seen.step);
+}
+
 char *identity_text(const struct maps_origin *origin)
 {
     json_t *all = json_object();
@@ -112,6 +117,7 @@ char *identity_text(const struct maps_origin *origin)
         put_text(all, "refit.pixels", origin->parent->choice_digest);
     }
     put_substrate(all, origin->plan);
+    put_drift(all, origin->plan);
     char *text = json_dumps(all, JSON_COMPACT | JSON_REAL_PRECISION(17));
     json_decref(all);
     return text;

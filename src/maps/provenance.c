@@ -135,6 +135,14 @@ static void put_substrate(struct h5put *p, hid_t group, const struct plane *s)
     h5put_count(p, group, "substrate_pixels", s->n);
 }
 
+static void put_drift(struct h5put *p, hid_t group, const struct shared_walk *w)
+{
+    h5put_real(p, group, "drift_step", w->step, "m");
+    h5put_real(p, group, "drift_power_ratio", w->ratio, NULL);
+    h5put_real(p, group, "drift_likelihood_gain", w->gain, NULL);
+    h5put_count(p, group, "drift_curves", w->curves);
+}
+
 static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, const char *date)
 {
     const struct contact_model *model = o->plan->model;
@@ -151,6 +159,7 @@ static void put_fit(struct h5put *p, hid_t entry, const struct maps_origin *o, c
     h5put_text(p, group, "fit_space", o->plan->force_space ? "force" : "deflection");
     h5put_count(p, group, "fitted_unknowns", curve_plan_unknowns(o->plan));
     if (o->plan->thickness_from_substrate) put_substrate(p, group, &o->plan->substrate);
+    if (o->plan->drift_from_volume) put_drift(p, group, &o->plan->drift_seen);
     put_note(p, group, "recipe", "application/yaml", "the recipe as given", o->recipe->path,
              o->recipe->text ? o->recipe->text : "");
     put_note(p, group, "recipe_resolved", "application/json",

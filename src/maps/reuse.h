@@ -38,6 +38,7 @@ enum reuse_part {
     R("contact.segment", REUSE_ALL, "counts as 'segment as used' where it changes that")           \
     R("contact.noise", REUSE(baseline) | REUSE(point), "the noise is to be looked at anew")        \
     R("contact.drift", REUSE(baseline) | REUSE(point), "the noise is to be looked at anew")        \
+    R("drift ", REUSE(baseline) | REUSE(point), "the noise is to be looked at anew")               \
     R("contact.fit_space", REUSE(baseline) | REUSE(point), "noise is searched in one space only")  \
     R("contact.from", REUSE(baseline) | REUSE(noise), "a part of the contact has other minima")    \
     R("contact.to", REUSE(baseline) | REUSE(noise), "a part of the contact has other minima")      \

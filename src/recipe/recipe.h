@@ -126,8 +126,11 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
       "refits with it; white takes the noise as white")                                            \
     K(contact, drift, QUANTITY, "m", "",                                                           \
       "rms step of the deflection from one sample to the next by drift alone (a random walk), as " \
-      "measured on a free lever; without it slow noise is known only as far as the curve itself "  \
-      "shows it")                                                                                  \
+      "measured on a free lever; without it drift_from says what is known of it")                  \
+    K(contact, drift_from, CHOICE, "volume curve", "volume",                                       \
+      "where drift is known from: volume = the off-surface parts of some 256 curves all over the " \
+      "map together, which show what each of them hides; curve = each curve as far as it shows "   \
+      "slow noise itself")                                                                         \
     K(contact, two_depths, CHOICE, "yes no", "yes",                                                \
       "also fit the shallow half of the indentation, as a check of thickness, contact point and "  \
       "model")                                                                                     \

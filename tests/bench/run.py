@@ -151,11 +151,19 @@ def section_maps(bench):
         "scipy_table": table(("who", "us a pixel", "whole volume, s", "times cantle's"), scipy_rows)}
 
 
+def machine_scaling(bench, alone, pair):
+    """Curves analysed by one process, and by two at once that share nothing: what the machine itself allows."""
+    words = [BUILD / "tests" / "curve_cost", 1, 40 if bench.quick else 200]
+    alone.add(timed(words))
+    pair.add(timed(["sh", "-c", '"$@" & "$@"; wait', "sh", *words]))
+
+
 def section_scaling(bench):
     """One rank and two, on a volume large enough that the start does not count."""
     name, settings = wide_volume(bench)
     side, path = settings["columns"], bench.volume(name, **settings)
     start, took = {1: Times(), 2: Times()}, {1: Times(), 2: Times()}
+    alone, pair = Times(), Times()
     bench.map_time(path)
     for r in range(bench.rounds):
         bench.say(f"one rank and two, round {r + 1} of {bench.rounds}")
@@ -163,12 +171,13 @@ def section_scaling(bench):
         for ranks in (1, 2):
             start[ranks].add(bench.start_time(ranks))
             took[ranks].add(bench.map_time(path, ranks))
+        machine_scaling(bench, alone, pair)
     net = {n: took[n].median - start[n].median for n in took}
     bench.goal(f"strong scaling from 1 rank to 2, {side} x {side} pixels, start included", ">=", 1.8,
                took[1].median / took[2].median)
     rows = [(n, start[n].text(1e3), took[n].text(), number(1e6 * net[n] / side**2),
              number(took[1].median / took[n].median), number(net[1] / net[n])) for n in took]
-    return {"wide": side, "scaling_table": table(
+    return {"wide": side, "machine_scaling": number(2 * alone.median / pair.median), "scaling_table": table(
         ("ranks", "start, ms", "map, s", "us a pixel less start", "speed-up", "speed-up less start"), rows)}
 
 
