@@ -319,5 +319,5 @@ size_t curve_off_surface(const struct curve_plan *plan, const struct raw_curve *
     if (raw->absent || !raw->seg[plan->segment].n) return 0;
     uint64_t flags = prepare(plan, raw, plan->segment, work, lane);
     *rest = lane->flat;
-    return lane->baseline_end && !(flags & FLAG(samples_missing)) ? lane->quiet_end : 0;
+    return lane->baseline_end && !(flags & FLAG(samples_missing)) ? lane->quiet_end / 3 * 2 : 0;
 }

@@ -198,7 +198,9 @@ void curve_analyse_from(const struct curve_plan *plan, const struct raw_curve *r
                         const struct curve_hint *hint, struct curve_work *work,
                         struct pixel_result *out, struct curve_trace *trace);
 
-/** The off-surface part of one curve's fitted segment, its line taken off, without a fit.
+/** The surely quiet part of one curve's fitted segment, without a fit: two thirds of what lies off
+ * the surface, since in noise the end of that may lean on it already. A line is taken off, not
+ * exactly that through this part.
  *  @param rest  out: residuals, in work; valid until work is used again
  *  @return how many; 0 where there is none */
 size_t curve_off_surface(const struct curve_plan *plan, const struct raw_curve *raw,

@@ -4,23 +4,36 @@
 #include <gsl/gsl_linalg.h>
 #include <math.h>
 
+/* The line through r at 0 .. n - 1. */
+static void line_of(const double *r, size_t n, double *middle, double *slope)
+{
+    double sum = 0, along = 0, half = 0.5 * (double)(n - 1), size = (double)n;
+    for (size_t i = 0; i < n; i++) {
+        sum += r[i];
+        along += r[i] * ((double)i - half);
+    }
+    *middle = sum / size;
+    *slope = 12.0 * along / (size * (size * size - 1.0));
+}
+
 bool walk_look(const double *r, size_t n, struct walk_curve *out)
 {
-    double rest = 0, held = 0;
+    double rest = 0, held = 0, middle, slope, half = 0.5 * (double)(n - 1);
     *out = (struct walk_curve){0};
     if (n < WALK_SHORTEST) return false;
-    for (size_t i = 0; i < n; i++)
-        rest += r[i] * r[i];
+    line_of(r, n, &middle, &slope);
     for (int j = 0; j <= WALK_LAST; j++) {
         double step = M_PI * j / (double)n, twice = 2.0 * cos(step), now = cos(0.5 * step);
-        double before = now, sum = 0; /* cos(-x) = cos(x) starts the recurrence */
+        double before = now, sum = 0, square = 0; /* cos(-x) = cos(x) starts the recurrence */
         for (size_t i = 0; i < n; i++) {
-            sum += r[i] * now;
+            double x = r[i] - middle - slope * ((double)i - half);
+            sum += x * now;
+            square += x * x;
             double next = twice * now - before;
             before = now, now = next;
         }
         double power = sum * sum * (j ? 2.0 : 1.0) / (double)n;
-        held += power;
+        rest = square, held += power;
         if (j >= WALK_FIRST) out->power[j - WALK_FIRST] = power;
     }
     out->level = (rest - held) / (double)(n - WALK_LAST - 1);

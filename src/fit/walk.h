@@ -22,8 +22,8 @@ struct walk_curve {
     double power[WALK_POWERS]; /**< at index WALK_FIRST + i, in units of the level */
 };
 
-/** @param r [n] residuals of a line. @return false, and samples 0, where they are fewer than
- *  WALK_SHORTEST or have no noise */
+/** @param r [n] noise on a line, which is taken off. @return false, and samples 0, where they are
+ * fewer than WALK_SHORTEST or have no noise */
 bool walk_look(const double *r, size_t n, struct walk_curve *out);
 
 struct shared_walk {
