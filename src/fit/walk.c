@@ -153,7 +153,7 @@ static double typical_unit(const struct pool *p)
 void walk_find(const struct walk_curve *curve, size_t n, struct shared_walk *out)
 {
     enum { FEWEST = 16 };
-    const double chance = 10.0, matters = 0.25, clearly = 30.0;
+    const double chance = 10.0, matters = 0.25, clearly = 15.0;
     struct pool none = {.curve = curve, .n = n}, walk = none, flicker = none;
     *out = (struct shared_walk){0};
     for (size_t k = 0; k < n; k++)
@@ -165,6 +165,7 @@ void walk_find(const struct walk_curve *curve, size_t n, struct shared_walk *out
     if (!fit(&flicker)) flicker.cost = none.cost;
     out->gain = none.cost - walk.cost;
     out->ratio = fmax(walk.share[SLOW], 0) / walk.share[LEVEL];
-    if (out->gain > chance && walk.cost < flicker.cost + clearly && out->ratio >= matters)
+    if (out->gain > chance && walk.cost < flicker.cost + clearly + 0.02 * out->gain &&
+        out->ratio >= matters)
         out->step = sqrt(walk.share[SLOW] * walk.unit);
 }

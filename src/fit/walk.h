@@ -39,8 +39,8 @@ struct shared_walk {
  * j/2n)))^2/level, by the periodogram's likelihood (P. Whittle, Ark. Mat. 2 (1953) 423) over all
  * curves, a, b and step common to them; what the line took off is reckoned with. It counts when the
  * log likelihood gains more than 5 (a chance below 1e-3), unless 1/f noise explains the powers far
- * better (by 15: then each curve shows it), and when its ratio is a quarter or more: less does not
- * reach the standard errors. */
+ * better (by 7.5 and a hundredth of the gain: then each curve shows it), and when its ratio is a
+ * quarter or more: less does not reach the standard errors. */
 void walk_find(const struct walk_curve *curve, size_t n, struct shared_walk *out);
 
 #endif
