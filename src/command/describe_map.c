@@ -19,6 +19,7 @@ struct used {
     struct lever lever;
     char origin[LEVER_COUNT][16];
     char *model, *segment, *space;
+    double drift_m; /* a walk that was learnt; NaN = not looked for */
 };
 
 static void used_free(struct used *u)
@@ -46,6 +47,8 @@ static enum status read_used(struct source *s, struct used *u, int item, struct 
     return st;
 }
 
+#define DRIFT_STEP "/entry/process_2_contact_fit/drift_step"
+
 static char *word_of(const struct source *s, const char *name)
 {
     char path[96];
@@ -64,6 +67,9 @@ static enum status used_load(struct used *u, const char *path, struct report *re
     enum status st = source_open(&s, path, rep);
     for (int i = 0; i < LEVER_COUNT && st == ST_OK; i++)
         st = read_used(&s, u, i, rep);
+    u->drift_m = NAN;
+    if (st == ST_OK && h5get_has(s.file, DRIFT_STEP))
+        st = h5get_reals(s.file, DRIFT_STEP, 0, &u->drift_m, rep);
     if (st == ST_OK) {
         u->model = word_of(&s, "model");
         u->segment = word_of(&s, "segment");
@@ -128,6 +134,11 @@ static void print_used(const struct used *u)
     bool first = true;
     describe_line("fit", "model %s, %s, residual in %s", u->model ? u->model : "not known",
                   u->segment ? u->segment : "segment not known", u->space ? u->space : "not known");
+    if (u->drift_m > 0) {
+        units_show(u->drift_m, "m", 3, value, sizeof value);
+        describe_line("", "the deflection walks by %s (rms) a sample, as many curves showed",
+                      value);
+    }
     for (int i = 0; i < LEVER_COUNT; i++) {
         const struct known *k = &u->lever.item[i];
         if (isnan(k->value)) continue;
@@ -283,8 +294,8 @@ static json_t *json_axes(const struct maps_view *v)
 
 static json_t *json_fit(const struct used *u)
 {
-    return json_pack("{s:s?, s:s?, s:s?}", "model", u->model, "segment", u->segment, "space",
-                     u->space);
+    return json_pack("{s:s?, s:s?, s:s?, s:o}", "model", u->model, "segment", u->segment, "space",
+                     u->space, "drift_step_m", describe_real(u->drift_m));
 }
 
 static enum status print_json(const struct maps_view *v, const struct used *u, json_t *run,

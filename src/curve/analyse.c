@@ -93,19 +93,19 @@ static uint64_t prepare(const struct curve_plan *plan, const struct raw_curve *r
     if (known > lane->n) known = 0;
     if (known && hint->no_spikes) {
         lane_take_baseline(plan, known, lane);
-        lane_set_force(plan, lane);
+        lane_find_turning_point(lane);
         return flags;
     }
-    lane->rough_noise = lane_rough_noise(lane, w->reduced);
+    lane_find_rough_noise(lane, w->reduced);
     if (lane_drop_spikes(lane, seg == SEG_RETRACT, w->reduced)) {
         flags |= FLAG(spikes);
-        lane->rough_noise = lane_rough_noise(lane, w->reduced);
+        lane_find_rough_noise(lane, w->reduced);
     }
     if (known && known <= lane->n)
         lane_take_baseline(plan, known, lane);
     else
         lane_find_baseline(plan, lane);
-    lane_set_force(plan, lane);
+    lane_find_turning_point(lane);
     return flags;
 }
 
@@ -180,6 +180,8 @@ static uint64_t judge_fit(const struct curve_plan *plan, const struct lane *lane
 
 static void trace_lane(const struct lane *lane, struct segment_trace *t)
 {
+    for (size_t i = 0; lane->baseline_end && i < lane->n; i++)
+        lane->separation[i] = lane_separation(lane, i);
     *t = (struct segment_trace){
         .n = lane->baseline_end ? lane->n : 0,
         .z_m = lane->z,
@@ -209,14 +211,14 @@ static void fill_trace(const struct curve_plan *plan, struct curve_work *w,
 }
 
 /* Separation needs a zero: the fitted contact point, else the turning point of the approach. */
-static void set_separations(struct curve_work *w, const struct contact_fit *fit)
+static void set_zeros(struct curve_work *w, const struct contact_fit *fit)
 {
     double zero = fit->contact_point;
     for (int i = 0; i < 2; i++) {
         struct lane *lane = &w->lane[i];
         if (!lane->baseline_end) continue;
         if (!isfinite(zero)) zero = lane->peak_z - lane->peak_d;
-        lane_set_separation(lane, zero);
+        lane->zero = zero;
     }
 }
 
@@ -254,7 +256,7 @@ static void analyse(struct curve_plan *plan, const struct raw_curve *raw, struct
         out->flags |= FLAG(other_saturated);
         second->baseline_end = 0;
     }
-    set_separations(work, fit);
+    set_zeros(work, fit);
     if (!raw->seg[SEG_RETRACT].n || !work->lane[1].baseline_end) out->flags |= FLAG(no_retract);
     measure_maps(plan, work, fit, out);
     measure_unloading(plan, raw, work, out);

@@ -38,8 +38,7 @@ static void adopt_noise(const struct curve_plan *plan, const struct contact_fit 
     if (plan->model->adhesive)
         end = lane_pull_off(lane) < lane->n ? lane_pull_off(lane) : lane->baseline_end;
     else
-        while (end < lane->n && lane->z[end] < fit->contact_point)
-            end++;
+        end = pass_first_not_below(lane->z, 0, lane->n, fit->contact_point);
     attractive_samples(lane, &low, &high);
     if (high > 0 && low < end) end = low;
     lane->baseline_end = end;
@@ -183,7 +182,7 @@ void contact_fit_run(const struct curve_plan *plan, struct curve_work *w, struct
     if (!ok || !out->converged) *flags |= FLAG(fit_failed);
     if (out->done && out->at_bound) *flags |= FLAG(at_bound);
     if (!ok) return;
-    lane_set_force(plan, lane); /* the baseline is the fitted one now */
+    lane_find_turning_point(lane); /* the baseline is the fitted one now */
     lane->peak_error = sqrt(out->cov[COV_PEAK][COV_PEAK]);
     fit_half(plan, w, lane, &set, &left, out);
 }

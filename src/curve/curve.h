@@ -102,11 +102,11 @@ struct curve_plan {
     bool force_space;
     bool coloured_noise; /**< look for noise with a memory, and reckon with it */
     double drift_m; /**< known rms step of a random walk from sample to sample; NaN = not known */
-    bool drift_from_volume; /**< it is to be learnt from many curves: see grid/drift.h */
+    bool drift_from_volume;        /**< it is to be learnt from many curves: see grid/drift.h */
     struct shared_walk drift_seen; /**< what they showed; set after making */
-    bool two_depths;        /**< fit the shallow half as well */
-    bool values_only;       /**< standard errors are not asked for where they cost further fits */
-    int baseline_order;     /**< 0 offset, 1 line */
+    bool two_depths;               /**< fit the shallow half as well */
+    bool values_only;   /**< standard errors are not asked for where they cost further fits */
+    int baseline_order; /**< 0 offset, 1 line */
     double shortest_baseline;
     double from, to;
     enum range_of from_is, to_is;

@@ -23,21 +23,28 @@ enum {
 /** A segment with z ascending (a retract is reversed in time): off the surface first. */
 struct lane {
     size_t n;
-    double *z, *d;                     /**< [n] m, m */
-    double *flat, *force, *separation; /**< [n] d with the baseline taken off; m, N, m */
-    double rough_noise;                /**< m, found without knowing the curve */
-    double z_ref, offset, slope;       /**< baseline: offset + slope (z - z_ref) */
-    double off_offset, off_slope;      /**< the same as found before the contact fit */
-    size_t found_end;                  /**< samples the baseline search took as off the surface */
-    size_t quiet_end;                  /**< samples the off-surface line was fitted to */
-    size_t baseline_end;               /**< samples [0, baseline_end) are off the surface */
-    double noise;                      /**< rms of the baseline's residuals, m */
-    double baseline_var[3];            /**< var(level at z_ref), cov(level, slope), var(slope) */
-    size_t missing, total;             /**< samples left out, samples there were */
-    bool runs_back;                    /**< z is not monotonic */
-    double peak_d, peak_z;             /**< turning point: deflection (baseline off), z */
-    double peak_weight[PEAK_SAMPLES];  /**< peak_d = sum of weight times the last samples, less
-                                          baseline */
+    double *z, *d;                    /**< [n] m, m */
+    double *flat, *force;             /**< [n] d with the baseline taken off; m, N */
+    double *separation;               /**< [n] m, for the trace alone: see lane_separation */
+    double zero;                      /**< z - d at which the separation is nil, m */
+    double d_low, d_high;             /**< smallest and largest d */
+    double rough_noise;               /**< m, found without knowing the curve */
+    double largest_bend;              /**< m, largest second difference */
+    double lowest;                    /**< smallest of flat, m */
+    size_t lowest_at;                 /**< the first sample with it */
+    double z_ref, offset, slope;      /**< baseline: offset + slope (z - z_ref) */
+    double off_offset, off_slope;     /**< the same as found before the contact fit */
+    size_t found_end;                 /**< samples the baseline search took as off the surface */
+    size_t quiet_end;                 /**< samples the off-surface line was fitted to */
+    size_t baseline_end;              /**< samples [0, baseline_end) are off the surface */
+    double noise;                     /**< rms of the baseline's residuals, m */
+    double baseline_var[3];           /**< var(level at z_ref), cov(level, slope), var(slope) */
+    size_t missing, total;            /**< samples left out, samples there were */
+    bool ascends;                     /**< no z is below the one before */
+    bool runs_back;                   /**< z is not monotonic */
+    double peak_d, peak_z;            /**< turning point: deflection (baseline off), z */
+    double peak_weight[PEAK_SAMPLES]; /**< peak_d = sum of weight times the last samples, less
+                                         baseline */
     double peak_sample_error,
         peak_error; /**< standard error from these samples; and with the baseline's */
 };
@@ -89,17 +96,19 @@ void segment_deflections(const struct curve_plan *plan, enum signal_stage stage,
 void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum segment_id seg,
                struct lane *lane);
 
-/** Noise without knowing the curve: scatter of second differences. @param scratch [n]; n >= 3 */
-double lane_rough_noise(const struct lane *lane, double *scratch);
+/** Noise without knowing the curve, from the scatter of second differences, and the largest of
+ * them: rough_noise and largest_bend. @param scratch [n]; n >= 3 */
+void lane_find_rough_noise(struct lane *lane, double *scratch);
 
 /** Take out single samples far from both neighbours, which agree with each other; needs
- * rough_noise. @return how many */
+ * these two. @return how many */
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch);
 
 /** Grow the off-surface part from the far end, then as lane_take_baseline. */
 void lane_find_baseline(const struct curve_plan *plan, struct lane *lane);
 
-/** Samples [0, end) are off the surface: fit them, fill offset, slope, noise and baseline_end. */
+/** Samples [0, end) are off the surface: fit them, fill offset, slope, noise and baseline_end, and
+ * flatten the lane. */
 void lane_take_baseline(const struct curve_plan *plan, size_t end, struct lane *lane);
 
 /** Running sums of a straight-line fit, relative to (z0, d0). */
@@ -110,24 +119,26 @@ struct line {
     double slope, z_mean, level, szz, rms; /**< rms: scatter with its degrees of freedom */
 };
 void line_add(struct line_sums *s, double z, double d);
-void line_add_samples(struct line_sums *s, const struct lane *lane, size_t from, size_t to);
 /** Order 1: line; 0: constant (slope 0). */
 struct line line_through(const struct line_sums *s, int order);
 
 /** Standard error of the baseline at z. */
 double lane_baseline_error(const struct lane *lane, double z);
 
-/** Least-squares baseline over samples [0, end); needs end >= 4. */
-void lane_fit_baseline(int order, size_t end, struct lane *lane);
-
-/** flat = d - baseline, force = k flat. */
+/** flat = d - baseline, force = k flat, and the lowest of flat. */
 void lane_flatten(const struct curve_plan *plan, struct lane *lane);
 
-/** The same, and the turning point. */
+/** Deflection at the last sample and its error; needs flat's baseline and its noise. */
+void lane_find_turning_point(struct lane *lane);
+
+/** Both. */
 void lane_set_force(const struct curve_plan *plan, struct lane *lane);
 
-/** separation = z0 - (z - d). */
-void lane_set_separation(struct lane *lane, double contact_point_m);
+/** Distance of the undeformed surfaces at sample i: zero - (z - d). */
+static inline double lane_separation(const struct lane *lane, size_t i)
+{
+    return lane->zero - lane->z[i] + lane->flat[i];
+}
 
 /** Sample with the lowest deflection, baseline off; lane->n and 0 if none is negative. */
 size_t lane_lowest(const struct lane *lane, double *lowest);
@@ -152,8 +163,9 @@ double sample_modulus(const struct curve_plan *plan, double reduced, double *pow
 
 /** Maps of the two-point JKR method, of Tabor's parameter and of lambda; the flag that goes with
  *  them. Needs the maps of adhesion and work of adhesion.
- *  @param retract  NULL where it cannot be used */
-void measure_transition(const struct curve_plan *plan, const struct lane *retract,
+ *  @param retract  NULL where it cannot be used
+ *  @param off  its lane_pull_off */
+void measure_transition(const struct curve_plan *plan, const struct lane *retract, size_t off,
                         const struct contact_fit *fit, struct pixel_result *out);
 
 /** Maps of the unloading analysis, where the plan asks for it, and its flags. Needs the map of

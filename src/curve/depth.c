@@ -62,8 +62,8 @@ static void fill(struct contact *c, const struct contact_fit *fit)
         for (size_t k = i - side; k <= i + side; k++)
             sum += lane->flat[k];
         c->depth[i] = lane->z[i] - fit->contact_point - sum / (double)(2 * side + 1);
-        m->state(&c->plan->setup, &fit->sample, -lane->separation[i], &at);
-        m->state(&c->plan->setup, &harder, -lane->separation[i], &other);
+        m->state(&c->plan->setup, &fit->sample, -lane_separation(lane, i), &at);
+        m->state(&c->plan->setup, &harder, -lane_separation(lane, i), &other);
         c->force[i] = at.force_n, c->stiff[i] = at.stiffness_n_per_m;
         c->by_modulus[i] = (other.force_n - at.force_n) / change;
     }

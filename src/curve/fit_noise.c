@@ -12,9 +12,9 @@ static size_t noise_samples(const struct curve_work *w, const struct lane *lane,
                             const struct fit_set *set)
 {
     enum { ENOUGH = 100 };
-    size_t n = 0;
-    while (n < set->n && fit_set_sample(set, n) < lane->quiet_end)
-        n++;
+    size_t n = lane->quiet_end < set->early ? lane->quiet_end : set->early;
+    if (lane->quiet_end > set->early + set->skipped) n = lane->quiet_end - set->skipped;
+    if (n > set->n) n = set->n;
     if (n < ENOUGH) return set->n;
     memcpy(w->model_values, set->y, n * sizeof *set->y);
     return n;
@@ -78,15 +78,19 @@ void fit_noise_find(const struct curve_plan *plan, bool coloured, bool known_whi
     if (known_white && n < set->n) return;
     if (n == set->n) plain_residuals(p, w, r);
     noise->samples = n;
-    noise_autocovariance(rest, n, PEAK_SAMPLES - 1, noise->gamma);
+    double c[NOISE_LAGS + 1];
+    noise_autocovariance(rest, n, NOISE_LAGS, c);
+    memcpy(noise->gamma, c, sizeof noise->gamma);
     bool known = plan->drift_m > 0;
     noise->slow_slope = 2;
     noise->slow_ratio = known ? noise_walk_ratio(rest, n, plan->drift_m, NULL, 0)
                               : noise_slow(rest, n, &noise->slow_slope);
     /* what is left of the noise when its slow part is shrunk */
-    if (noise->slow_ratio > 0)
+    if (noise->slow_ratio > 0) {
         noise_shrink_slow(rest, n, noise->slow_ratio, noise->slow_slope, FIT_MAX_SLOW * n / set->n);
-    if (!noise_is_white(rest, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
+        noise_autocovariance(rest, n, NOISE_LAGS, c);
+    }
+    if (!noise_is_white(c, n)) noise->order = noise_fit(rest, n, noise->phi, w->scratch);
     if (noise->order == 0 && !(noise->slow_ratio > 0)) *noise = (struct noise){.gamma = {variance}};
     if (known && noise->order)
         noise->slow_ratio = noise_walk_ratio(rest, n, plan->drift_m, noise->phi, noise->order);

@@ -13,7 +13,7 @@ struct fit_set {
     size_t contact; /**< adhesive: index of the first sample in contact, else 0 */
     size_t likely;  /**< index from where contact is likely */
     size_t gap;     /**< samples were left out before this index; 0 = nowhere */
-    bool ascends;   /**< no z runs back */
+    bool ascends;   /**< no z of the lane runs back */
     size_t early, skipped; /**< the first `early` ones are the lane's first, then `skipped` are left
                               out: see fit_set_sample */
     double z_scale;
@@ -98,8 +98,9 @@ void fit_search_end(const struct fit_problem *p, struct curve_work *w, const dou
  * number from its profile, the least sum of squares at each of its values. The signed root of what
  * that rises, in residual variances, is normal where the number itself is not (D. M. Bates, D. G.
  * Watts, Nonlinear Regression Analysis, Wiley 1988, chapter 6; from memory); the error stated is
- * the largest distance over that root within three of them. All covariances follow it, a lower
- * minimum met on the way is taken. Leaves the fit finished at the result. */
+ * the largest distance over that root within three of them, to either side, also in a dip behind a
+ * moderate rise. All covariances follow it, a lower minimum met on the way is taken. Leaves the fit
+ * finished at the result. */
 void fit_profile(struct curve_work *w, const struct fit_problem *p, struct fit_result *r);
 
 /** What is known of the noise of a fit. */

@@ -32,25 +32,36 @@ static void settle_others(const struct walk *walk, double extra, struct fit_resu
     io->theta[k] = extra;
 }
 
-/* One way, in growing steps, to the end of the range or to three standard errors.
+/* One way, in growing steps, to the end of the range or to three standard errors; a step beyond
+ * those is made shorter first, since a dip may lie within it. From there on in steady steps through
+ * a rise that is not too high and not too wide, since a dip may lie behind it.
  * @return whether a sum of squares below the least one was met: then it is in `io` */
-static bool walk_towards(struct walk *walk, double step, struct fit_result *io)
+static bool walk_towards(struct walk *walk, double first_step, struct fit_result *io)
 {
-    const double grow = 1.5, near = 0.25, far = 9.0;
+    const double steady = 0.3, near = 0.25, far = 9.0, too_high = 60.0, too_wide = 1.2;
     const struct fit_problem *p = walk->p;
     size_t k = p->n_theta - 1;
-    double *width = &walk->width[step > 0], rise = 0;
+    double *width = &walk->width[first_step > 0], step = first_step, rise = 0, away = 0, grow = 1.5;
     bool ends = false;
     *io = walk->best;
-    for (*width = 0; !ends && rise < far; step *= grow) {
-        double next = io->theta[k] + step;
+    for (*width = 0; !ends && (rise < far || (rise < too_high && away < too_wide));) {
+        struct fit_result before = *io;
+        double next = io->theta[k] + step, rise_before = rise;
         ends = !(next > p->low[k] && next < p->high[k]);
         if (ends) next = step > 0 ? p->high[k] : p->low[k];
         settle_others(walk, next, io);
+        away = fabs(next - walk->best.theta[k]);
         rise = (io->sum_squares - walk->best.sum_squares) / walk->variance;
         if (rise < -0.01) return true;
-        if (rise > near || ends) /* a level way says nothing but where the range ends */
-            *width = fmax(*width, fabs(next - walk->best.theta[k]) / sqrt(fmax(rise, near)));
+        if (!(rise < far) && rise_before < far && fabs(step) > fabs(first_step)) {
+            *io = before;
+            ends = false, rise = rise_before, step *= 0.5, grow = 1.0;
+            continue;
+        }
+        /* a level way says nothing but where the range ends */
+        if ((rise > near || ends) && (rise < far || rise_before < far))
+            *width = fmax(*width, away / sqrt(fmax(rise, near)));
+        step = rise < far ? step * grow : copysign(fmin(fabs(step), steady), step);
     }
     return false;
 }
@@ -66,15 +77,13 @@ static bool walk_both_ways(struct walk *walk, struct fit_result *lower)
     return walk_towards(walk, -step, lower) || walk_towards(walk, step, lower);
 }
 
-/* The number's standard error from those of both sides, and with it whatever goes along with the
- * number. */
+/* The number's standard error from that of the side where it is larger, else its intervals would
+ * not hold what lies there; and with it whatever goes along with the number. */
 static void stretch(const struct walk *walk, size_t n, struct fit_result *r)
 {
     size_t k = walk->p->n_theta - 1;
-    const double *width = walk->width;
     double along[FIT_MAX_ALL], own = walk->best.covariance[k][k];
-    double square = width[0] * width[0] + width[1] * width[1];
-    if (width[0] > 0 && width[1] > 0) square *= 0.5;
+    double square = pow(fmax(walk->width[0], walk->width[1]), 2);
     if (!(square > 0)) return;
     for (size_t a = 0; a < n; a++)
         along[a] = r->covariance[a][k];

@@ -138,7 +138,7 @@ void fit_set_choose(const struct curve_plan *plan, struct curve_work *w, const s
         if (begin < end) take(lane, begin, end, set);
         set->z_low = lane->z[lane->baseline_end < lane->n ? lane->baseline_end / 2 : 0];
     }
-    set->ascends = pass_ascends(set->z, set->n);
+    set->ascends = lane->ascends;
     if (set->n > 1) {
         set->z_scale = set->end_z - set->z[0];
         if (end < lane->n && end > 0) { /* the range ends before the turning point */

@@ -162,19 +162,27 @@ static void set_fit_maps(const struct curve_plan *plan, const struct lane *lane,
 
 /* --- what needs no model --- */
 
-/* Samples [0, i] up to the last one that does not stand above zero. */
+/* The last sample that does not stand above zero. */
 static size_t last_at_zero(const struct lane *lane)
 {
-    size_t i = lane->n;
-    while (i > 0 && lane->flat[i - 1] > 3.0 * lane->noise)
-        i--;
+    size_t i = pass_only_above(lane->flat, 0, lane->n, 3.0 * lane->noise);
     return i > 0 ? i - 1 : 0;
+}
+
+/* The lowest of samples [0, end); 0 if none is negative. */
+static size_t lowest_before(const struct lane *lane, size_t end)
+{
+    double low, high;
+    if (!(lane->lowest < 0)) return 0;
+    if (lane->lowest_at < end) return lane->lowest_at;
+    pass_range(lane->flat, end, &low, &high);
+    return low < 0 ? pass_first_not_above(lane->flat, 0, end, low) : 0;
 }
 
 /* Where a sample's two neighbours lie, for the part of an error that the sampling makes. */
 static double step_at(const struct lane *lane, size_t i)
 {
-    return i + 1 < lane->n ? fabs(lane->separation[i + 1] - lane->separation[i]) : 0.0;
+    return i + 1 < lane->n ? fabs(lane_separation(lane, i + 1) - lane_separation(lane, i)) : 0.0;
 }
 
 /* Later half of the samples in contact. The error is that of noise alone: a contact that bends
@@ -191,11 +199,13 @@ static void set_contact_slope(const struct lane *lane, size_t at, struct pixel_r
         sqrt(lane->noise * lane->noise / szz + lane->baseline_var[2]));
 }
 
-static void measure_approach(const struct curve_plan *plan, const struct lane *lane,
+/* @param at  last_at_zero */
+static void measure_approach(const struct curve_plan *plan, const struct lane *lane, size_t at,
                              struct pixel_result *out)
 {
-    double k = plan->setup.spring_n_per_m, lowest = 0;
-    size_t at = last_at_zero(lane), deepest = 0;
+    double k = plan->setup.spring_n_per_m;
+    size_t deepest = lowest_before(lane, at + 1);
+    double lowest = fmin(lane->force[deepest], 0.0);
     set(out, MAP_peak_force, k * lane->peak_d, k * lane->peak_error);
     set(out, MAP_setpoint_height, -(lane->peak_z - lane->peak_d), lane->peak_error);
     double moved = lane->peak_z - lane->z[at], step = step_at(lane, at);
@@ -204,27 +214,25 @@ static void measure_approach(const struct curve_plan *plan, const struct lane *l
     set(out, MAP_deformation, deformation,
         sqrt(samples * samples + moved * moved * lane->baseline_var[2] + step * step / 12.0));
     set_contact_slope(lane, at, out);
-    for (size_t i = 0; i <= at; i++)
-        if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
     if (!(-lowest > 4.0 * k * lane->noise)) lowest = 0; /* the lowest of many noise samples */
     set(out, MAP_snap_in_force, 0.0 - lowest,
         k * hypot(lane->noise, lane_baseline_error(lane, lane->z[deepest])));
 }
 
 /* The largest sudden drop of force in contact: means of three samples on either side. */
-static void measure_jump(const struct curve_plan *plan, const struct lane *lane,
+static void measure_jump(const struct curve_plan *plan, const struct lane *lane, size_t zero,
                          struct pixel_result *out)
 {
     enum { SIDE = 3 };
     double k = plan->setup.spring_n_per_m;
-    size_t at;
-    double largest = pass_largest_drop(lane->force, last_at_zero(lane) + SIDE, lane->n, &at);
+    double largest = pass_largest_drop(lane->force, zero + SIDE, lane->n);
     /* the mean difference has sqrt(2/3) of the noise of one sample */
     if (!(largest / SIDE > 6.0 * sqrt(2.0 / SIDE) * k * lane->noise)) return;
     if (!(largest / SIDE > 0.01 * k * lane->peak_d)) return;
+    size_t at = pass_drop_at(lane->force, zero + SIDE, lane->n, largest);
     set(out, MAP_jump_force, (lane->force[at] + lane->force[at - 1] + lane->force[at - 2]) / SIDE,
         NAN);
-    set(out, MAP_jump_separation, lane->separation[at], NAN);
+    set(out, MAP_jump_separation, lane_separation(lane, at), NAN);
     out->flags |= FLAG(jump);
 }
 
@@ -255,13 +263,12 @@ static double smooth_minimum(const struct lane *lane, size_t off, size_t deepest
     return best;
 }
 
-static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane,
+/* @param off  lane_pull_off */
+static void measure_adhesion(const struct curve_plan *plan, const struct lane *lane, size_t off,
                              struct pixel_result *out)
 {
-    double k = plan->setup.spring_n_per_m, lowest = INFINITY, area = 0, spread = 0;
-    size_t off = lane_pull_off(lane), deepest = 0;
-    for (size_t i = 0; i < lane->n; i++)
-        if (lane->force[i] < lowest) lowest = lane->force[i], deepest = i;
+    double k = plan->setup.spring_n_per_m, spread;
+    size_t deepest = lane->lowest_at;
     double u_base = lane_baseline_error(lane, lane->z[deepest]), leverage = 1.0;
     if (off == lane->n) { /* the lowest of many noise samples is no adhesion */
         out->flags |= FLAG(adhesion_in_noise);
@@ -271,21 +278,17 @@ static void measure_adhesion(const struct curve_plan *plan, const struct lane *l
     }
     double pull = -smooth_minimum(lane, off, deepest, &leverage);
     set(out, MAP_adhesion, pull, k * hypot(lane->noise * sqrt(leverage), u_base));
-    for (size_t i = off > 0 ? off - 1 : 0; i + 1 < lane->n; i++) {
-        double closer = lane->separation[i] - lane->separation[i + 1];
-        double mean = 0.5 * (lane->force[i] + lane->force[i + 1]);
-        if (i > off && lane->force[i] >= 0) break;
-        if (mean < 0) area -= mean * closer;
-        spread += closer * closer;
-    }
+    size_t end = pass_first_not_below(lane->force, off + 1, lane->n - 1, 0.0);
+    double area = pass_wells(lane->z, lane->flat, lane->force, off > 0 ? off - 1 : 0, end, &spread);
     set(out, MAP_adhesion_energy, area, k * lane->noise * sqrt(spread));
 }
 
-static void measure_both(const struct curve_plan *plan, const struct lane *go,
-                         const struct lane *back, struct pixel_result *out)
+/* @param a  of the approach: last_at_zero
+ *  @param b  of the retract: lane_pull_off */
+static void measure_both(const struct curve_plan *plan, const struct lane *go, size_t a,
+                         const struct lane *back, size_t b, struct pixel_result *out)
 {
     double k = plan->setup.spring_n_per_m;
-    size_t a = last_at_zero(go), b = lane_pull_off(back);
     if (b == back->n) b = last_at_zero(back);
     double z_low = fmin(go->z[a], back->z[b]),
            z_high = fmin(go->z[go->n - 1], back->z[back->n - 1]);
@@ -341,9 +344,10 @@ void measure_maps(const struct curve_plan *plan, const struct curve_work *w,
             fitted->offset + fitted->slope * (fitted->z[0] - fitted->z_ref),
             lane_baseline_error(fitted, fitted->z[0]));
     }
-    if (usable(go)) measure_approach(plan, go, out), measure_jump(plan, go, out);
-    if (usable(back)) measure_adhesion(plan, back, out);
-    if (usable(go) && usable(back)) measure_both(plan, go, back, out);
+    size_t zero = usable(go) ? last_at_zero(go) : 0, off = usable(back) ? lane_pull_off(back) : 0;
+    if (usable(go)) measure_approach(plan, go, zero, out), measure_jump(plan, go, zero, out);
+    if (usable(back)) measure_adhesion(plan, back, off, out);
+    if (usable(go) && usable(back)) measure_both(plan, go, zero, back, off, out);
     set_work_from_pull_off(plan, out);
-    measure_transition(plan, usable(back) ? back : NULL, fit, out);
+    measure_transition(plan, usable(back) ? back : NULL, off, fit, out);
 }

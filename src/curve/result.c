@@ -97,11 +97,14 @@ void result_clear(struct pixel_result *r)
 
 enum pixel_state result_state(uint64_t flags)
 {
-    enum severity worst = SEVERITY_NOTE;
-    if (flags & FLAG(absent)) return STATE_absent;
-    for (int i = 0; i < FLAG_COUNT; i++)
-        if (flags >> i & 1 && flag_rows[i].severity > worst) worst = flag_rows[i].severity;
-    return worst == SEVERITY_REJECT  ? STATE_rejected
-           : worst == SEVERITY_DOUBT ? STATE_doubtful
-                                     : STATE_accepted;
+#define F(name, severity, words) | (SEVERITY_##severity == SEVERITY_REJECT ? FLAG(name) : 0)
+    const uint64_t reject = 0 FLAG_LIST(F);
+#undef F
+#define F(name, severity, words) | (SEVERITY_##severity == SEVERITY_DOUBT ? FLAG(name) : 0)
+    const uint64_t doubt = 0 FLAG_LIST(F);
+#undef F
+    return flags & FLAG(absent) ? STATE_absent
+           : flags & reject     ? STATE_rejected
+           : flags & doubt      ? STATE_doubtful
+                                : STATE_accepted;
 }

@@ -11,27 +11,31 @@ static double quadrant_signal(const double *v)
     return fabs(sum) > 0 ? (v[0] + v[1] - v[2] - v[3]) / sum : NAN;
 }
 
+static double stage_factor(const struct curve_plan *plan, enum signal_stage stage)
+{
+    const struct known *item = plan->lever.item;
+    switch (stage) {
+    case STAGE_DETECTOR:
+        return item[LEVER_deflection_sensitivity].value;
+    case STAGE_FORCE: /* as it was recorded: no tilt in it */
+        return 1.0 / item[LEVER_spring_constant].value;
+    case STAGE_QUADRANTS:
+        return item[LEVER_quadrant_sensitivity].value;
+    case STAGE_DEFLECTION:
+        break;
+    }
+    return 1.0;
+}
+
 void segment_deflections(const struct curve_plan *plan, enum signal_stage stage,
                          const double *signal, size_t n, bool backward, double *out)
 {
-    const struct known *item = plan->lever.item;
-    double factor = 1.0;
-    switch (stage) {
-    case STAGE_DETECTOR:
-        factor = item[LEVER_deflection_sensitivity].value;
-        break;
-    case STAGE_FORCE: /* as it was recorded: no tilt in it */
-        factor = 1.0 / item[LEVER_spring_constant].value;
-        break;
-    case STAGE_DEFLECTION:
-        break;
-    case STAGE_QUADRANTS:
+    double factor = stage_factor(plan, stage);
+    if (stage == STAGE_QUADRANTS)
         for (size_t i = 0; i < n; i++)
-            out[backward ? n - 1 - i : i] = item[LEVER_quadrant_sensitivity].value *
-                                            quadrant_signal(signal + 4 * i);
-        return;
-    }
-    pass_scale(signal, n, factor, backward, out);
+            out[backward ? n - 1 - i : i] = factor * quadrant_signal(signal + 4 * i);
+    else
+        pass_scale(signal, n, factor, backward, out);
 }
 
 static void drop_missing(struct lane *lane)
@@ -51,7 +55,6 @@ static bool runs_back(const struct lane *lane)
 {
     double top = lane->z[0], range = lane->z[lane->n - 1] - lane->z[0];
     if (!(range > 0)) return true;
-    if (pass_ascends(lane->z, lane->n)) return false;
     for (size_t i = 1; i < lane->n; i++) {
         if (lane->z[i] < top - 0.05 * range) return true;
         if (lane->z[i] > top) top = lane->z[i];
@@ -63,16 +66,26 @@ void lane_fill(const struct curve_plan *plan, const struct raw_curve *raw, enum 
                struct lane *lane)
 {
     const struct raw_segment *from = &raw->seg[seg];
-    bool backward = seg == SEG_RETRACT;
+    bool backward = seg == SEG_RETRACT, whole;
+    enum signal_stage stage = raw->stage[seg];
     lane->n = lane->total = from->n;
     lane->missing = 0;
-    lane->runs_back = false;
+    lane->ascends = lane->runs_back = false;
     if (from->n == 0) return;
-    segment_deflections(plan, raw->stage[seg], from->signal, from->n, backward, lane->d);
-    pass_scale(from->z_m, from->n, 1.0, backward, lane->z);
-    if (!pass_all_finite(lane->d, lane->n) || !pass_all_finite(lane->z, lane->n))
+    if (stage == STAGE_QUADRANTS) {
+        segment_deflections(plan, stage, from->signal, from->n, backward, lane->d);
+        whole = pass_take(lane->d, from->n, 1.0, false, lane->d, &lane->d_low, &lane->d_high);
+    } else {
+        whole = pass_take(from->signal, from->n, stage_factor(plan, stage), backward, lane->d,
+                          &lane->d_low, &lane->d_high);
+    }
+    lane->ascends = pass_take_ascending(from->z_m, from->n, backward, lane->z);
+    if (!whole || (!lane->ascends && !pass_all_finite(lane->z, lane->n))) {
         drop_missing(lane);
-    if (lane->n > 0) lane->runs_back = runs_back(lane);
+        if (lane->n > 0) pass_range(lane->d, lane->n, &lane->d_low, &lane->d_high);
+    }
+    if (lane->n > 0)
+        lane->runs_back = lane->ascends ? !(lane->z[lane->n - 1] > lane->z[0]) : runs_back(lane);
 }
 
 static double beside_neighbours(const struct lane *lane, size_t i)
@@ -103,19 +116,12 @@ static bool is_spike(const struct lane *lane, size_t i, double limit)
 
 size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
 {
-    enum { BLOCK = 32 }; /* most hold nothing sharp */
-    double low, high, limit = 8.0 * lane->rough_noise;
+    double limit = fmax(8.0 * lane->rough_noise, 1e-3 * (lane->d_high - lane->d_low));
     size_t n = 0, kept = 0;
-    pass_range(lane->d, lane->n, &low, &high);
-    limit = fmax(limit, 1e-3 * (high - low));
-    if (!(pass_largest_bend(lane->d, lane->n) > 2.0 * limit)) return 0;
-    for (size_t block = 1; block + 1 < lane->n; block += BLOCK) {
-        size_t to = block + BLOCK < lane->n - 1 ? block + BLOCK : lane->n - 1;
-        if (!(pass_largest_bend(lane->d + block - 1, to - block + 2) > 2.0 * limit)) continue;
-        for (size_t i = block; i < to; i++)
-            if (is_spike(lane, i, limit) && !(retract && lane->d[i] == low))
-                scratch[n++] = (double)i;
-    }
+    if (!(lane->largest_bend > 2.0 * limit)) return 0;
+    for (size_t i = 0; (i = pass_first_bend(lane->d, i + 1, lane->n, 2.0 * limit)) + 1 < lane->n;)
+        if (is_spike(lane, i, limit) && !(retract && lane->d[i] == lane->d_low))
+            scratch[n++] = (double)i;
     if (n == 0) return 0;
     for (size_t i = 0, next = 0; i < lane->n; i++) {
         if (next < n && i == (size_t)scratch[next]) {
@@ -126,12 +132,13 @@ size_t lane_drop_spikes(struct lane *lane, bool retract, double *scratch)
         lane->d[kept++] = lane->d[i];
     }
     lane->n = kept;
+    pass_range(lane->d, lane->n, &lane->d_low, &lane->d_high);
     return n;
 }
 
 /* Line through the last five samples, at the last one: less noise than one sample, and no lag. The
  * weights are kept, since the fit must know how its result hangs together with these samples. */
-static void find_turning_point(struct lane *lane)
+void lane_find_turning_point(struct lane *lane)
 {
     size_t first = lane->n - PEAK_SAMPLES;
     struct line_sums sums = {.z0 = lane->z[first], .d0 = lane->d[first]};
@@ -155,35 +162,21 @@ static void find_turning_point(struct lane *lane)
 
 void lane_flatten(const struct curve_plan *plan, struct lane *lane)
 {
-    double k = plan->setup.spring_n_per_m;
-    pass_flatten(lane->z, lane->d, lane->n, lane->offset, lane->slope, lane->z_ref, 1.0,
-                 lane->flat);
-    for (size_t i = 0; i < lane->n; i++)
-        lane->force[i] = k * lane->flat[i];
+    lane->lowest = pass_flatten(lane->z, lane->d, lane->n, lane->offset, lane->slope, lane->z_ref,
+                                plan->setup.spring_n_per_m, lane->flat, lane->force);
+    lane->lowest_at = pass_first_not_above(lane->flat, 0, lane->n, lane->lowest);
 }
 
 void lane_set_force(const struct curve_plan *plan, struct lane *lane)
 {
     lane_flatten(plan, lane);
-    find_turning_point(lane);
-}
-
-void lane_set_separation(struct lane *lane, double contact_point_m)
-{
-    for (size_t i = 0; i < lane->n; i++)
-        lane->separation[i] = contact_point_m - lane->z[i] + lane->flat[i];
+    lane_find_turning_point(lane);
 }
 
 size_t lane_lowest(const struct lane *lane, double *lowest)
 {
-    double low, high;
-    size_t at = 0;
-    pass_range(lane->flat, lane->n, &low, &high);
-    *lowest = low < 0 ? low : 0;
-    if (!(low < 0)) return lane->n;
-    while (lane->flat[at] != low)
-        at++;
-    return at;
+    *lowest = lane->lowest < 0 ? lane->lowest : 0;
+    return lane->lowest < 0 ? lane->lowest_at : lane->n;
 }
 
 size_t lane_pull_off(const struct lane *lane)
@@ -193,7 +186,5 @@ size_t lane_pull_off(const struct lane *lane)
     if (!(-lowest > limit) || at == lane->n) return lane->n;
     /* The end of a JKR contact carries 5/9 of the pull-off force at fixed displacement: what is
      * below half of that, going out from the minimum, has come off. */
-    while (at > 0 && lane->flat[at - 1] < 5.0 / 18.0 * lowest)
-        at--;
-    return at;
+    return pass_only_below(lane->flat, 0, at, 5.0 / 18.0 * lowest);
 }

@@ -22,7 +22,7 @@ static struct sums sums_at(const struct problem *p, const struct chain *c)
 {
     struct sums s = {0};
     for (size_t i = p->from; i < p->to; i += p->stride) {
-        double flat = p->lane->flat[i], x0 = p->lane->separation[i] - flat;
+        double flat = p->lane->flat[i], x0 = lane_separation(p->lane, i) - flat;
         struct chain_point at = chain_at(c, p->k, x0);
         double miss = flat - at.deflection_m;
         double row[PARAMETERS] = {p->free_unit ? at.by_ln_unit : 0.0, at.by_ln_length};
@@ -114,7 +114,7 @@ bool chain_fit_run(const struct curve_plan *plan, const struct lane *lane, size_
 {
     static const double starts_m[] = {0.2e-9, 1e-9, 5e-9, 50e-9};
     const double fixed = plan->tethers.unit_m;
-    const double x_max = lane->separation[from];
+    const double x_max = lane_separation(lane, from);
     struct problem p = {lane, plan->setup.spring_n_per_m, from,
                         to,   1 + (to - from) / 100,      isnan(fixed)};
     double pull = 0, best = INFINITY;

@@ -247,7 +247,7 @@ static struct event describe(const struct curve_plan *plan, const struct search 
     double samples = sqrt(26.0 * pow(ratio, 4) + 1.0 / 12);
     struct event e = {.at = b, .force = k * step.height, .force_error = k * error};
     /* separation = Z0 - z + d, half a sample after the last one that held */
-    e.separation = lane->separation[b] - lane->flat[b] + 0.5 * far + step.right;
+    e.separation = lane_separation(lane, b) - lane->flat[b] + 0.5 * far + step.right;
     e.pulled = -step.right > s->threshold * step.sigma * sqrt(s->weight_variance);
     e.separation_error = hypot(
         hypot(samples * far, u_zero),
@@ -289,7 +289,7 @@ static void set_chain(const struct curve_plan *plan, const struct search *s, con
         n--; /* a false alarm far out is no chain */
     if (plan->tethers.chain == 0 || n == 0) return;
     size_t to = n > 1 ? e[n - 2].at : s->n;
-    while (to > e[n - 1].at && !(s->lane->separation[to - 1] - s->lane->flat[to - 1] > 0))
+    while (to > e[n - 1].at && !(lane_separation(s->lane, to - 1) - s->lane->flat[to - 1] > 0))
         to--; /* in contact there is no chain to stretch */
     if (!chain_fit_run(plan, s->lane, e[n - 1].at, to, s->lane->noise, u_zero, &fit)) {
         out->flags |= FLAG(no_chain);

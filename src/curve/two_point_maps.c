@@ -1,8 +1,10 @@
 /* Adhesion beyond the fit: the two-point JKR method, Tabor's parameter, the transition parameter.
  */
+#include "base/lanes.h"
 #include "contact/transition.h"
 #include "contact/two_point.h"
 #include "curve/curve_private.h"
+#include "curve/passes.h"
 
 #include <math.h>
 
@@ -24,20 +26,15 @@ struct cubic {
     double middle, half, c[CUBIC], inverse[CUBIC][CUBIC];
 };
 
-static double cubic_slope(const struct cubic *q, double x)
-{
-    return q->c[1] + x * (2.0 * q->c[2] + x * 3.0 * q->c[3]);
-}
-
 /* Inverse of a symmetric positive matrix in place (Gauss, Jordan). */
 static bool invert(double m[CUBIC][CUBIC])
 {
     for (int k = 0; k < CUBIC; k++) {
-        double pivot = m[k][k];
-        if (!(fabs(pivot) > 1e-300)) return false;
+        if (!(fabs(m[k][k]) > 1e-300)) return false;
+        double per = 1.0 / m[k][k];
         m[k][k] = 1.0;
         for (int j = 0; j < CUBIC; j++)
-            m[k][j] /= pivot;
+            m[k][j] *= per;
         for (int i = 0; i < CUBIC; i++) {
             double factor = m[i][k];
             if (i == k) continue;
@@ -49,23 +46,54 @@ static bool invert(double m[CUBIC][CUBIC])
     return true;
 }
 
-/* Least squares over samples [from, to). An error of the deflection moves the depth the other way,
- * so it counts 1 + slope (in deflection over depth), as known from the pass before. */
+/* Sums of weight x^k and weight x^k d over samples [from, to). An error of the deflection moves the
+ * depth the other way, so it counts 1 + slope (in deflection over depth), as known from the pass
+ * before. */
+LANES_CLONES static void cubic_sums(const struct lane *lane, size_t from, size_t to, bool weighted,
+                                    const struct cubic *q, double power[2 * CUBIC - 1],
+                                    double b[CUBIC])
+{
+    const double per = 1.0 / q->half;
+    const lanes fewest = {0.25, 0.25, 0.25, 0.25};
+    lanes sums[2 * CUBIC - 1] = {0}, with[CUBIC] = {0};
+    for (size_t i = from; i < to; i += LANES) {
+        lanes z, d, weight;
+        if (i + LANES <= to) {
+            z = lanes_load(lane->z + i), d = lanes_load(lane->flat + i), weight = z * 0.0 + 1.0;
+        } else { /* the last few: what is beyond them counts nothing */
+            double zs[LANES], ds[LANES], one[LANES];
+            for (size_t k = 0; k < LANES; k++) {
+                size_t at = i + k < to ? i + k : i;
+                zs[k] = lane->z[at], ds[k] = lane->flat[at], one[k] = i + k < to;
+            }
+            z = lanes_load(zs), d = lanes_load(ds), weight = lanes_load(one);
+        }
+        lanes x = (z - d - q->middle) * per;
+        if (weighted) {
+            lanes count = 1.0 + (q->c[1] + x * (2.0 * q->c[2] + x * (3.0 * q->c[3]))) * per;
+            weight /= lanes_max(count * count, fewest);
+        }
+#pragma GCC unroll 7
+        for (int k = 0; k < 2 * CUBIC - 1; k++, weight *= x) {
+            sums[k] += weight;
+            if (k < CUBIC) with[k] += weight * d;
+        }
+    }
+    for (int k = 0; k < 2 * CUBIC - 1; k++)
+        power[k] = lanes_sum(sums[k]);
+    for (int k = 0; k < CUBIC; k++)
+        b[k] = lanes_sum(with[k]);
+}
+
+/* Least squares over samples [from, to). */
 static bool cubic_fit(const struct lane *lane, size_t from, size_t to, bool weighted,
                       struct cubic *q)
 {
-    double m[CUBIC][CUBIC] = {{0}}, b[CUBIC] = {0};
-    for (size_t i = from; i < to; i++) {
-        double d = lane->flat[i], x = (lane->z[i] - d - q->middle) / q->half;
-        double power[CUBIC] = {1.0, x, x * x, x * x * x};
-        double count = weighted ? 1.0 + cubic_slope(q, x) / q->half : 1.0;
-        double weight = 1.0 / fmax(count * count, 0.25);
-        for (int r = 0; r < CUBIC; r++) {
-            b[r] += weight * power[r] * d;
-            for (int c = 0; c < CUBIC; c++)
-                m[r][c] += weight * power[r] * power[c];
-        }
-    }
+    double m[CUBIC][CUBIC], b[CUBIC], power[2 * CUBIC - 1];
+    cubic_sums(lane, from, to, weighted, q, power, b);
+    for (int r = 0; r < CUBIC; r++)
+        for (int c = 0; c < CUBIC; c++)
+            m[r][c] = power[r + c];
     if (!invert(m)) return false;
     for (int r = 0; r < CUBIC; r++) {
         q->c[r] = 0;
@@ -103,14 +131,10 @@ static size_t find_pull(const struct curve_plan *plan, const struct lane *lane, 
                         const struct measured *adhesion, struct points *p)
 {
     double k = plan->setup.spring_n_per_m, depth, variance;
-    size_t lowest = off, from, to;
-    for (size_t i = off; i < lane->n; i++)
-        if (lane->force[i] < lane->force[lowest]) lowest = i;
     double level = -0.8 * adhesion->value;
-    for (from = lowest; from > off && lane->force[from - 1] < level;)
-        from--;
-    for (to = lowest + 1; to < lane->n && lane->force[to] < level;)
-        to++;
+    size_t lowest = lane->lowest_at; /* not before `off` */
+    size_t from = pass_only_below(lane->force, off, lowest, level);
+    size_t to = pass_first_not_below(lane->force, lowest + 1, lane->n, level);
     p->z_pull = lane->z[lowest];
     p->d_pull = -adhesion->value / k;
     p->baseline_error = lane_baseline_error(lane, p->z_pull);
@@ -134,10 +158,8 @@ static bool find_zero(const struct lane *lane, size_t pull, struct points *p)
 {
     enum { SIDE = 2 };
     struct line_sums sums = {0};
-    size_t at = pull;
+    size_t at = pass_first_not_below(lane->flat, pull, lane->n, 0.0);
     double window = -0.1 * p->d_pull;
-    while (at < lane->n && lane->flat[at] < 0)
-        at++;
     if (at < pull + SIDE || at + SIDE > lane->n) return false;
     size_t from = at - SIDE, to = at + SIDE;
     /* as many on either side, so that noise does not choose the window's middle */
@@ -175,11 +197,10 @@ static bool is_punch(const struct curve_plan *plan)
     return plan->model == &contact_flat_punch || plan->model == &contact_adhesive_punch;
 }
 
-static void measure_two_point(const struct curve_plan *plan, const struct lane *lane,
+static void measure_two_point(const struct curve_plan *plan, const struct lane *lane, size_t off,
                               struct pixel_result *out)
 {
     const struct measured *adhesion = &out->map[MAP_adhesion];
-    size_t off = lane_pull_off(lane);
     double radius = plan->setup.radius_m, power;
     struct points p = {0};
     if (off == lane->n || !isfinite(radius) || is_punch(plan)) return;
@@ -211,10 +232,10 @@ static void measure_tabor(const struct curve_plan *plan, const struct contact_fi
         out->flags |= FLAG(wrong_transition);
 }
 
-void measure_transition(const struct curve_plan *plan, const struct lane *retract,
+void measure_transition(const struct curve_plan *plan, const struct lane *retract, size_t off,
                         const struct contact_fit *fit, struct pixel_result *out)
 {
-    if (retract) measure_two_point(plan, retract, out);
+    if (retract) measure_two_point(plan, retract, off, out);
     if (!fit->done) return;
     if (out->map[MAP_work_of_adhesion].value > 0 && !is_punch(plan)) measure_tabor(plan, fit, out);
     if (plan->free_extra && plan->model->adhesive) {

@@ -229,7 +229,9 @@ static void refine_for_noise(struct problem *p, struct fit_result *r, struct noi
     if (noise->slow_ratio > 0)
         noise_shrink_slow(rest, quiet, noise->slow_ratio, noise->slow_slope,
                           FIT_MAX_SLOW * quiet / p->n);
-    if (!noise_is_white(rest, quiet)) noise->order = noise_fit(rest, quiet, noise->phi, scratch);
+    double c[NOISE_LAGS + 1];
+    noise_autocovariance(rest, quiet, NOISE_LAGS, c);
+    if (!noise_is_white(c, quiet)) noise->order = noise_fit(rest, quiet, noise->phi, scratch);
     if (noise->order == 0 && !(noise->slow_ratio > 0)) return;
     if (p->line.even) {
         fit_noise_use(noise, p->n, &p->fit);

@@ -6,19 +6,43 @@
 #include <math.h>
 #include <string.h>
 
-void noise_autocovariance(const double *r, size_t n, size_t lags, double *out)
+/* Sums of r_i r_(i+l) at AT_ONCE lags from `first` on, in one pass: they all fit in registers. */
+enum { AT_ONCE = 7 };
+
+LANES_CLONES static void lagged_products(const double *r, size_t n, size_t first,
+                                         double out[AT_ONCE])
 {
-    for (size_t l = 0; l <= lags; l++)
-        out[l] = moments_dot(r + l, r, 0, n - l) / (double)n;
+    lanes sum[AT_ONCE] = {0};
+    size_t whole = 0;
+    for (; whole + first + AT_ONCE - 1 + LANES <= n; whole += LANES) {
+        lanes here = lanes_load(r + whole);
+#pragma GCC unroll 7
+        for (size_t l = 0; l < AT_ONCE; l++)
+            sum[l] += here * lanes_load(r + whole + first + l);
+    }
+    for (size_t l = 0; l < AT_ONCE; l++) {
+        double rest = 0;
+        for (size_t i = whole; i + first + l < n; i++)
+            rest += r[i] * r[i + first + l];
+        out[l] = lanes_sum(sum[l]) + rest;
+    }
 }
 
-bool noise_is_white(const double *r, size_t n)
+void noise_autocovariance(const double *r, size_t n, size_t lags, double *out)
+{
+    double some[AT_ONCE];
+    for (size_t first = 0; first <= lags; first += AT_ONCE) {
+        lagged_products(r, n, first, some);
+        for (size_t l = first; l <= lags && l < first + AT_ONCE; l++)
+            out[l] = some[l - first] / (double)n;
+    }
+}
+
+bool noise_is_white(const double c[NOISE_LAGS + 1], size_t n)
 {
     const double chi_square_20_at_0_001 = 45.315; /* upper 0.1 % point, 20 degrees of freedom */
-    double c[NOISE_LAGS + 1], q = 0;
-    if (n < 4 * NOISE_LAGS) return true;
-    noise_autocovariance(r, n, NOISE_LAGS, c);
-    if (!(c[0] > 0)) return true;
+    double q = 0;
+    if (n < 4 * NOISE_LAGS || !(c[0] > 0)) return true;
     for (size_t l = 1; l <= NOISE_LAGS; l++) {
         double rho = c[l] / c[0];
         q += rho * rho / (double)(n - l);
@@ -68,121 +92,179 @@ size_t noise_fit(const double *r, size_t n, double phi[NOISE_MAX_ORDER], double 
 enum { SLOWEST = 2, FASTEST = 64 }; /* a line was taken off: it held indices 0 and 1 */
 
 /* Orthonormal cosine coefficients SLOWEST .. last of r, squared; the mean square of all others.
- * Eight at a time: the recurrence of one cosine is a chain, eight of them keep the machine busy. */
+ * Clenshaw's recurrence (Math. Comp. 9 (1955) 118) for sum_i r_i cos((i + 1/2) step), over half of
+ * the samples: even cosines are even about the middle, odd ones odd. Each recurrence is a chain,
+ * sixteen of them keep the machine busy. */
 LANES_CLONES static double cosine_powers(const double *r, size_t n, size_t last, double *power)
 {
-    enum { WIDTH = 2 };
+    enum { WIDTH = 4, BUNCH = WIDTH * LANES };
     double total = moments_dot(r, r, 0, n), seen = 0;
-    for (size_t j = SLOWEST; j <= last; j += WIDTH * LANES) {
-        double twice[WIDTH * LANES], start[WIDTH * LANES];
-        lanes two[WIDTH], behind[WIDTH], now[WIDTH], sum[WIDTH] = {0};
-        for (size_t q = 0; q < WIDTH * LANES; q++) {
-            double step = M_PI * (double)(j + q) / (double)n;
-            twice[q] = 2.0 * cos(step);
-            start[q] = cos(0.5 * step);
+    for (size_t j = SLOWEST; j <= last; j += BUNCH) {
+        double twice[BUNCH], start[BUNCH]; /* the first half even, the second odd */
+        lanes two[WIDTH], here[WIDTH] = {0}, after[WIDTH] = {0};
+        for (size_t q = 0; q < BUNCH; q++) {
+            size_t index = j + 2 * (q % (BUNCH / 2)) + q / (BUNCH / 2);
+            start[q] = cos(0.5 * M_PI * (double)index / (double)n);
+            twice[q] = 4.0 * start[q] * start[q] - 2.0;
         }
-        for (size_t q = 0; q < WIDTH; q++) {
+        for (size_t q = 0; q < WIDTH; q++)
             two[q] = lanes_load(twice + q * LANES);
-            behind[q] = now[q] = lanes_load(start + q * LANES);
-        }
-        for (size_t i = 0; i < n; i++)
+        if (n % 2) here[0] += r[n / 2], here[1] += r[n / 2]; /* the middle: nil in odd cosines */
+        for (size_t i = n / 2; i-- > 0;) {
+            double both[2] = {r[i] + r[n - 1 - i], r[i] - r[n - 1 - i]};
+#pragma GCC unroll 4
             for (size_t q = 0; q < WIDTH; q++) {
-                lanes next = two[q] * now[q] - behind[q];
-                sum[q] += now[q] * r[i];
-                behind[q] = now[q];
-                now[q] = next;
+                lanes next = two[q] * here[q] + (both[q / 2] - after[q]);
+                after[q] = here[q];
+                here[q] = next;
             }
-        for (size_t q = 0; q < WIDTH * LANES && j + q <= last; q++) {
-            double of = sum[q / LANES][q % LANES];
-            power[j + q] = of * of * 2.0 / (double)n;
-            seen += power[j + q];
+        }
+        for (size_t q = 0; q < BUNCH; q++) {
+            size_t index = j + 2 * (q % (BUNCH / 2)) + q / (BUNCH / 2);
+            double of = (here[q / LANES][q % LANES] - after[q / LANES][q % LANES]) * start[q];
+            if (index > last) continue;
+            power[index] = of * of * 2.0 / (double)n;
+            seen += power[index];
         }
     }
     return fmax(total - seen, 0) / (double)(n - last - 1);
 }
 
-/* Minus twice the log likelihood, the white variance chosen best. shape[j] = 1 / j^slope. Arrays
- * have COSINES numbers, nil beyond last. */
+/* Minus twice the log likelihood of a ratio is all log(sum / all) + logs, the white variance chosen
+ * best. shape[j] = 1 / j^slope. Arrays have COSINES numbers, nil beyond last. */
 enum { COSINES = FASTEST + 2 * LANES };
+struct slow_sums {
+    double sum, logs;
+};
 
-LANES_CLONES static double slow_cost(const double *power, const double *shape, size_t last,
-                                     size_t n, double rest, double ratio)
+LANES_CLONES static struct slow_sums slow_sums(const double *power, const double *shape,
+                                               size_t last, double fast, double ratio)
 {
-    double fast = (double)(n - last - 1), all = fast + (double)(last - SLOWEST + 1);
-    lanes sum = {0}, product = {1.0, 1.0, 1.0, 1.0}; /* of at most 17 factors below 1e6 each */
+    lanes sum = {0}, product = {1.0, 1.0, 1.0, 1.0};
     for (size_t j = SLOWEST; j <= last; j += LANES) {
         lanes s = 1.0 + ratio * lanes_load(shape + j);
         sum += lanes_load(power + j) / s;
         product *= s;
     }
-    double logs = log(product[0] * product[1]) + log(product[2] * product[3]);
-    return all * log((fast * rest + lanes_sum(sum)) / all) + logs;
+    /* with 64 cosines and a ratio of 1e6 the whole product is below 1e290 */
+    return (struct slow_sums){fast + lanes_sum(sum),
+                              log((product[0] * product[1]) * (product[2] * product[3]))};
 }
 
-/* Most likely ratio on a grid of factors `factor`, and what its likelihood gains, doubled. */
-static double best_ratio(const double *power, size_t last, size_t n, double rest, double factor,
-                         int *slope, double *gain)
+/* Most likely ratio on a grid of factors 3/2, and what its likelihood gains, doubled; 0 where that
+ * is not more than `least`. The sum falls with the ratio and the logarithms rise, so the far end of
+ * a stretch of the grid bounds what lies in it: most stretches need no closer look. */
+static double best_ratio(const double *power, size_t last, size_t n, double rest, double least,
+                         int *slope)
 {
-    double shape[COSINES] = {0}, best = 0;
-    double none = slow_cost(power, shape, last, n, rest, 0);
-    *gain = 0;
+    const double factor = 1.5, largest = 1e6, rounding = 1e-6;
+    double shape[COSINES] = {0}, best = 0, most = least, fast = (double)(n - last - 1);
+    double all = fast + (double)(last - SLOWEST + 1);
+    double none = slow_sums(power, shape, last, fast * rest, 0).sum;
+    double ceiling = all * log(none / (fast * rest));
     for (int a = 1; a <= 2; a++) {
         for (size_t j = SLOWEST; j <= last; j++)
             shape[j] = a == 1 ? 1.0 / (double)j : 1.0 / (double)(j * j);
-        for (double ratio = 0.5; ratio < 1e6; ratio *= factor) {
-            double more = none - slow_cost(power, shape, last, n, rest, ratio);
-            if (more > *gain) *gain = more, best = ratio, *slope = a;
+        struct slow_sums near = slow_sums(power, shape, last, fast * rest, 0.5), far;
+        for (double from = 0.5, to; from < largest; from = to, near = far) {
+            if (!(ceiling - near.logs > most - rounding)) break;
+            to = from * factor * factor * factor;
+            far = slow_sums(power, shape, last, fast * rest, to);
+            if (!(all * log(none / far.sum) - near.logs > most - rounding)) continue;
+            for (double ratio = from; ratio < to && ratio < largest; ratio *= factor) {
+                struct slow_sums s = slow_sums(power, shape, last, fast * rest, ratio);
+                double more = all * log(none / s.sum) - s.logs;
+                if (more > most) most = more, best = ratio, *slope = a;
+            }
         }
     }
     return best;
 }
 
-/* The cosines of BINS samples, made once. */
-enum { BINS = 64, BIN_LAST = 33 };
+/* A quick look at means of few blocks: most noise is not slow, and need not be looked at closely.
+ * Its few cosines and ratios are always the same, so all that depends on them is made once. */
+enum { BINS = 64, BIN_LAST = 33, BIN_COSINES = BIN_LAST - SLOWEST + 1, BIN_RATIOS = 12 };
+struct quick_look {
+    bool made;
+    double cosine[BINS / 2][BIN_COSINES];  /**< over the first half; even ones, then odd ones */
+    double share[BIN_COSINES][BIN_RATIOS]; /**< 1 / (1 + ratio / j^slope) */
+    double limit[BIN_RATIOS];              /**< none / sum that speaks for the ratio */
+};
 
-static const double (*bin_cosines(void))[BINS]
+static const struct quick_look *quick_look(void)
 {
-    static double table[BIN_LAST + 1][BINS];
-    if (table[0][0] == 0)
-        for (int j = BIN_LAST; j >= 0; j--)
-            for (int i = 0; i < BINS; i++)
-                table[j][i] = cos(M_PI * j * (i + 0.5) / BINS);
-    return table;
+    static struct quick_look q;
+    const double gain = 0.3, all = BINS - 2;
+    if (q.made) return &q;
+    for (int c = 0; c < BIN_COSINES; c++) {
+        int j = SLOWEST + 2 * (c % (BIN_COSINES / 2)) + c / (BIN_COSINES / 2);
+        for (int i = 0; i < BINS / 2; i++)
+            q.cosine[i][c] = cos(M_PI * j * (i + 0.5) / BINS);
+        for (int k = 0; k < BIN_RATIOS; k++) {
+            double ratio = 0.5 * pow(16.0, k / 2), s = 1.0 + ratio / (k % 2 ? j * j : j);
+            q.share[c][k] = 1.0 / s;
+            q.limit[k] += log(s);
+        }
+    }
+    for (int k = 0; k < BIN_RATIOS; k++)
+        q.limit[k] = exp((gain + q.limit[k]) / all);
+    q.made = true;
+    return &q;
 }
 
-/* A quick look at means of few blocks: most noise is not slow, and need not be looked at closely.
- */
-static bool may_be_slow(const double *r, size_t n)
+static void bin_means(const double *r, size_t n, double bin[BINS])
 {
-    const double(*cosine)[BINS] = bin_cosines();
-    double bin[BINS], power[COSINES] = {0}, gain, seen = 0;
-    int slope;
+    size_t width = n / BINS; /* or one more */
+    double per[2] = {1.0 / sqrt((double)width), 1.0 / sqrt((double)width + 1.0)};
     for (size_t k = 0, from = 0; k < BINS; k++) {
         size_t to = (k + 1) * n / BINS;
         double sum = 0;
         for (size_t i = from; i < to; i++)
             sum += r[i];
-        bin[k] = sum / sqrt((double)(to - from)); /* white noise keeps its variance */
+        bin[k] = sum * per[to - from - width]; /* white noise keeps its variance */
         from = to;
     }
-    for (size_t j = SLOWEST; j <= BIN_LAST; j++) {
-        double of = moments_dot(cosine[j], bin, 0, BINS);
-        power[j] = of * of * 2.0 / BINS;
-        seen += power[j];
+}
+
+LANES_CLONES static bool may_be_slow(const double *r, size_t n)
+{
+    enum { WIDE = BIN_COSINES / LANES, RATIOS = BIN_RATIOS / LANES };
+    const struct quick_look *look = quick_look();
+    double bin[BINS], power[BIN_COSINES], square = 0;
+    lanes of[WIDE] = {0}, seen = {0}, sum[RATIOS];
+    bin_means(r, n, bin);
+    for (size_t i = 0; i < BINS / 2; i++) {
+        double a = bin[i], b = bin[BINS - 1 - i], both[2] = {a + b, a - b};
+        square += a * a + b * b;
+#pragma GCC unroll 8
+        for (size_t c = 0; c < WIDE; c++)
+            of[c] += both[c / (WIDE / 2)] * lanes_load(look->cosine[i] + c * LANES);
     }
-    double rest = fmax(moments_dot(bin, bin, 0, BINS) - seen, 0) / (BINS - BIN_LAST - 1);
-    best_ratio(power, BIN_LAST, BINS, rest, 16.0, &slope, &gain);
-    return gain > 0.3;
+    for (size_t c = 0; c < WIDE; c++) {
+        lanes p = of[c] * of[c] * (2.0 / BINS);
+        seen += p;
+        lanes_store(power + c * LANES, p);
+    }
+    double none = fmax(square, lanes_sum(seen)), fast = none - lanes_sum(seen);
+    for (size_t k = 0; k < RATIOS; k++)
+        sum[k] = (lanes){fast, fast, fast, fast};
+    for (size_t c = 0; c < BIN_COSINES; c++)
+#pragma GCC unroll 3
+        for (size_t k = 0; k < RATIOS; k++)
+            sum[k] += power[c] * lanes_load(look->share[c] + k * LANES);
+    lanes_mask some = {0};
+    for (size_t k = 0; k < RATIOS; k++)
+        some |= none > sum[k] * lanes_load(look->limit + k * LANES);
+    return some[0] | some[1] | some[2] | some[3];
 }
 
 double noise_slow(const double *r, size_t n, int *slope)
 {
-    double power[COSINES] = {0}, gain;
+    double power[COSINES] = {0};
     size_t last = n / 4 < FASTEST ? n / 4 : FASTEST;
     if (n < 64 || !may_be_slow(r, n)) return 0;
     double rest = cosine_powers(r, n, last, power);
-    double ratio = best_ratio(power, last, n, rest, 1.5, slope, &gain);
-    return gain > 7.0 ? ratio : 0;
+    return best_ratio(power, last, n, rest, 7.0, slope);
 }
 
 double noise_walk_ratio(const double *r, size_t n, double step, const double *phi, size_t order)

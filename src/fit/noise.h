@@ -13,9 +13,10 @@ enum { NOISE_MAX_ORDER = 16, NOISE_LAGS = 20 };
 void noise_autocovariance(const double *r, size_t n, size_t lags, double *out);
 
 /** Portmanteau test: n (n + 2) sum rho_l^2/(n - l) over NOISE_LAGS lags against chi-square at 0.1
- * %. G. M. Ljung, G. E. P. Box, Biometrika 65 (1978) 297. @return true if nothing speaks against
- * white */
-bool noise_is_white(const double *r, size_t n);
+ * %. G. M. Ljung, G. E. P. Box, Biometrika 65 (1978) 297.
+ *  @param c  autocovariances of the n residuals at lags 0 .. NOISE_LAGS
+ *  @return true if nothing speaks against white */
+bool noise_is_white(const double c[NOISE_LAGS + 1], size_t n);
 
 /** Autoregressive model r_i = sum_j phi[j] r_(i-1-j) + white, by Burg's method (J. P. Burg, 37th
  * Meeting Soc. Explor. Geophys., 1967); the order has the least AICc (C. M. Hurvich, C.-L. Tsai,

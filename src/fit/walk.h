@@ -35,11 +35,12 @@ struct shared_walk {
     size_t curves; /**< that were looked at */
 };
 
-/** Most likely walk beside noise that is level at low frequency: E power_j = a + (step/(2 sin(pi
- *  j/2n)))^2/level, the periodogram's likelihood (P. Whittle, Ark. Mat. 2 (1953) 423) over all
- * curves, a and step common to them. It counts when the likelihood gains more than 8 (a chance of
- * 3e-5), when 1/f noise does not explain the powers better, and when its ratio is a quarter or
- * more: less does not reach the standard errors. */
+/** Most likely walk beside other noise: E power_j = a + b (j/n)^2 + (step/(2 sin(pi
+ * j/2n)))^2/level, by the periodogram's likelihood (P. Whittle, Ark. Mat. 2 (1953) 423) over all
+ * curves, a, b and step common to them; what the line took off is reckoned with. It counts when the
+ * log likelihood gains more than 5 (a chance below 1e-3), unless 1/f noise explains the powers far
+ * better (by 15: then each curve shows it), and when its ratio is a quarter or more: less does not
+ * reach the standard errors. */
 void walk_find(const struct walk_curve *curve, size_t n, struct shared_walk *out);
 
 #endif

@@ -116,6 +116,8 @@ void board_beat(struct board *b)
 
 void board_meet(struct board *b, enum board_pass pass)
 {
+    /* a network is not to be asked often, memory may be */
+    const long longest_ns = b->direct ? 1000000 : 10000000;
     struct timespec pause = {0, 200000};
     int64_t seen = -1;
     int ranks;
@@ -127,7 +129,7 @@ void board_meet(struct board *b, enum board_pass pass)
         if (beats != seen) watch_alive();
         seen = beats;
         nanosleep(&pause, NULL);
-        if (pause.tv_nsec < 10000000) pause.tv_nsec *= 2;
+        if (pause.tv_nsec < longest_ns) pause.tv_nsec *= 2;
     }
     watch_leave();
 }

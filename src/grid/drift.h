@@ -9,9 +9,10 @@
 #include <stdio.h>
 
 /** Collective. Nothing to do unless plan->drift_from_volume; else sets plan->drift_seen and, where
- * a walk is seen that matters, plan->drift_m; the same on all ranks and for any number of them.
- * Looked at are 16 curves in each of 16 tiles, evenly taken (of small volumes: all), shared by the
- * ranks (fit/walk.h). progress: for rank 0's line, NULL = silent. Errors: of reading; ST_MEMORY. */
+ *  a walk is seen that matters, plan->drift_m; the same on all ranks and for any number of them.
+ *  Looked at are at most 256 curves in at most 16 tiles, evenly taken, shared by the ranks
+ *  (fit/walk.h).
+ *  progress: for rank 0's line, NULL = silent. Errors: of reading; ST_MEMORY. */
 enum status grid_drift(struct volume *v, struct curve_plan *plan, MPI_Comm comm, FILE *progress,
                        struct report *rep) MUST_CHECK;
 

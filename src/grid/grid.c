@@ -6,6 +6,7 @@
 #include "grid/tiles.h"
 #include "maps/agree.h"
 #include "maps/parent.h"
+#include "maps/store.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -49,7 +50,8 @@ size_t grid_memory(const struct volume_facts *f)
     size_t finish = 39 * f->nx * f->ny;
     /* the recipe is not known here: all analyses, whose maps may have several layers */
     finish += 2 * (AXIS_LONGEST - 1) * sizeof(float) * f->nx * f->ny;
-    return IDLE_BYTES + f->tile_bytes + f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
+    return IDLE_BYTES + STORE_BYTES + f->tile_bytes +
+           f->tile_rows * f->tile_cols * sizeof(struct pixel_result) +
            curve_work_bytes(longest_segment(f)) + (size_t)chunks + finish;
 }
 
@@ -183,13 +185,13 @@ static enum status run_pass(struct worker *w, enum board_pass pass, const struct
     int rank, ranks;
     MPI_Comm_rank(w->job->comm, &rank);
     MPI_Comm_size(w->job->comm, &ranks);
-    struct schedule s = schedule_make(tiles->n, (size_t)ranks);
+    const struct schedule s = schedule_make(tiles->n, (size_t)ranks);
     enum status st = ST_OK;
-    for (size_t i = 0; i < s.share; i++)
-        if (!step(w, pass, tiles->index[schedule_static(&s, (size_t)rank, i)], &st, rep)) return st;
-    for (;;) {
-        size_t i = schedule_tail(&s, board_take_ticket(&w->board, pass));
-        if (i >= s.tiles || !step(w, pass, tiles->index[i], &st, rep)) return st;
+    for (struct tile_run run = schedule_static(&s, (size_t)rank);;) {
+        for (size_t i = 0; i < run.n; i++)
+            if (!step(w, pass, tiles->index[run.first + i], &st, rep)) return st;
+        run = schedule_tail(&s, board_take_ticket(&w->board, pass));
+        if (run.n == 0) return st;
     }
 }
 

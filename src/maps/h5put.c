@@ -181,6 +181,15 @@ hid_t h5put_group(struct h5put *p, hid_t parent, const char *name, const char *n
     return group;
 }
 
+/* Numbers and texts so small that they stand in the head of their dataset: written with it, neither
+ * a place of their own in the file nor a write of their own. */
+static bool is_small(hid_t dcpl, hid_t space, hid_t type, const void *values)
+{
+    const uint64_t most = 8192; /* HDF5 has room for 64 KiB */
+    return values && H5Pget_layout(dcpl) == H5D_CONTIGUOUS &&
+           (uint64_t)H5Sget_simple_extent_npoints(space) * H5Tget_size(type) <= most;
+}
+
 hid_t h5put_array(struct h5put *p, hid_t parent, const char *name, hid_t type, int rank,
                   const hsize_t *dims, hid_t dcpl, const void *values)
 {
@@ -188,12 +197,14 @@ hid_t h5put_array(struct h5put *p, hid_t parent, const char *name, hid_t type, i
     hid_t set = H5I_INVALID_HID;
     hid_t plain = dcpl == H5P_DEFAULT ? H5Pcreate(H5P_DATASET_CREATE) : H5Pcopy(dcpl);
     hid_t space = rank ? H5Screate_simple(rank, dims, NULL) : H5Screate(H5S_SCALAR);
-    if (plain >= 0 && space >= 0 && H5Pset_obj_track_times(plain, 0) >= 0)
-        set = H5Dcreate2(parent, name, type, space, H5P_DEFAULT, plain, H5P_DEFAULT);
+    bool good = plain >= 0 && space >= 0 && H5Pset_obj_track_times(plain, 0) >= 0,
+         small = good && is_small(plain, space, type, values);
+    if (small) good = H5Pset_layout(plain, H5D_COMPACT) >= 0;
+    if (good) set = H5Dcreate2(parent, name, type, space, H5P_DEFAULT, plain, H5P_DEFAULT);
     if (set < 0 || (values && H5Dwrite(set, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0))
         h5put_fail(p, name);
     /* a chunk that cannot be written must be met here, not when the dataset is closed */
-    if (p->st == ST_OK && values && H5Dflush(set) < 0) h5put_fail(p, name);
+    if (p->st == ST_OK && values && !small && H5Dflush(set) < 0) h5put_fail(p, name);
     h5put_close(p, &space);
     h5put_close(p, &plain);
     if (p->after_each) p->after_each(p->what);
@@ -289,7 +300,7 @@ void h5put_finish_file(struct h5put *p)
     if (p->st == ST_OK && (H5Fflush(p->file, H5F_SCOPE_GLOBAL) < 0 ||
                            H5Fget_vfd_handle(p->file, H5P_DEFAULT, &handle) < 0 || !handle))
         h5put_fail(p, "the file");
-    if (p->st == ST_OK && fsync(*(int *)handle) != 0)
+    if (p->st == ST_OK && !p->synced_later && fsync(*(int *)handle) != 0)
         p->st = fail(p->rep, ST_OUTPUT, "the file cannot be written: %m");
     hid_t file = p->file;
     p->file = H5I_INVALID_HID;

@@ -9,6 +9,7 @@
 #include "base/status.h"
 
 #include <hdf5.h>
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -18,12 +19,13 @@ struct h5put {
     hid_t file; /**< the file (sec2 driver); abandoned at the first failure, see h5put_fail */
     void (*after_each)(void *what); /**< called after each dataset is made or filled; may be NULL */
     void *what;
+    bool synced_later; /**< h5put_finish_file leaves it to the caller to sync the file */
 };
 
 /** A start: nothing failed, no file yet. */
 static inline struct h5put h5put_start(struct report *rep)
 {
-    return (struct h5put){ST_OK, rep, H5I_INVALID_HID, NULL, NULL};
+    return (struct h5put){.st = ST_OK, .rep = rep, .file = H5I_INVALID_HID};
 }
 
 /** How our own files are opened: without HDF5's locks, since they have a lock and a token of their

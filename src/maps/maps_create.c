@@ -32,17 +32,12 @@ void maps_free(struct maps **m)
     if (!*m) return;
     if ((*m)->lock >= 0) close((*m)->lock);
     if ((*m)->fd >= 0) close((*m)->fd);
-    for (size_t i = 0; i < (*m)->n_unsaved; i++)
-        free((*m)->unsaved[i].state);
     layout_free(&(*m)->layout);
     free_leftover(&(*m)->left);
-    free((*m)->unsaved);
     free((*m)->path);
     free((*m)->part);
     free((*m)->finishing);
-    free((*m)->reals);
-    free((*m)->flag_words);
-    free((*m)->runs);
+    store_free(&(*m)->store);
     free(*m);
     *m = NULL;
 }
@@ -128,6 +123,7 @@ static enum status fill_part(struct maps *m, const char *path, const struct maps
     MPI_Comm_size(m->comm, &ranks);
     p.after_each = pulse_beat;
     p.what = &m->comm;
+    p.synced_later = true; /* when this run has entered itself */
     hid_t order = h5put_file_order(&p), access = h5put_access();
     if (p.st == ST_OK) p.file = H5Fcreate(path, H5F_ACC_TRUNC, order, access);
     if (p.file < 0) h5put_fail(&p, "the file");

@@ -5,12 +5,7 @@
 #include "maps/layout.h"
 #include "maps/owner.h"
 #include "maps/places.h"
-
-/** A tile whose values are written and whose state is not yet. */
-struct unsaved {
-    struct tile tile;
-    uint8_t *state; /**< [rows*cols] as stored */
-};
+#include "maps/store.h"
 
 /** What earlier runs left to do. */
 struct leftover {
@@ -40,13 +35,7 @@ struct maps {
     struct owner owner;
     struct leftover left;
     double checkpoint_s, checked_s; /**< interval; time of the last checkpoint, monotonic */
-    struct unsaved *unsaved;        /**< [n_unsaved], room for room_unsaved */
-    size_t n_unsaved, room_unsaved;
-    float *reals; /**< one tile of one dataset, in the file's order: [buffered, layers]; the other
-                     two [buffered] */
-    uint64_t *flag_words;
-    uint16_t *runs;
-    size_t buffered;
+    struct store store;             /**< what is done since, on its way to the file */
 };
 
 /** More than a file of all planes, not compressed, takes on disk. */
@@ -62,7 +51,8 @@ enum status maps_check_places(const struct maps *m, const struct maps_origin *or
  * owner, lock. */
 enum status maps_write_part(struct maps *m, const struct maps_origin *origin,
                             struct report *rep) MUST_CHECK;
-/** One rank: put m->owner into the file of `fd` and this run into its table, durable. */
+/** One rank: put m->owner into the file of `fd` and this run into its table; all that is in the
+ * file is durable then. */
 enum status maps_enter_run(struct maps *m, int fd, const struct maps_origin *origin,
                            struct report *rep) MUST_CHECK;
 /** Collective. Rank 0's places and owner go to all ranks, which open PATH.part. */

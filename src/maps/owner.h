@@ -18,7 +18,8 @@ struct owner {
 /** A new token for run number `run`. */
 enum status owner_make(struct owner *out, uint64_t run, struct report *rep) MUST_CHECK;
 
-/** Put it into the file and onto the disk. fd: open for writing; at: offset of the dataset.
+/** Put it into the file; nothing may be built on it before a sync. fd: open for writing; at: offset
+ * of the dataset.
  *  @return -1 with errno */
 int owner_claim(int fd, uint64_t at, const struct owner *me);
 

@@ -138,8 +138,8 @@ static void put_substrate(struct h5put *p, hid_t group, const struct plane *s)
 static void put_drift(struct h5put *p, hid_t group, const struct shared_walk *w)
 {
     h5put_real(p, group, "drift_step", w->step, "m");
-    h5put_real(p, group, "drift_power_ratio", w->ratio, NULL);
-    h5put_real(p, group, "drift_likelihood_gain", w->gain, NULL);
+    h5put_real(p, group, "drift_power_ratio", w->ratio, "1");
+    h5put_real(p, group, "drift_likelihood_gain", w->gain, "1");
     h5put_count(p, group, "drift_curves", w->curves);
 }
 

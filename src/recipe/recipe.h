@@ -252,7 +252,7 @@ enum recipe_kind { KIND_QUANTITY, KIND_CHOICE, KIND_COUNT, KIND_UNIT, KIND_RANGE
     K(limits, modulus_low, QUANTITY, "Pa", "", "smallest modulus that is plausible")               \
     K(limits, modulus_high, QUANTITY, "Pa", "", "largest modulus that is plausible")               \
     K(output, modulus_unit, UNIT, "Pa", "kPa", "unit of the moduli in the map file")               \
-    K(output, compression, COUNT, "9", "4", "deflate level of the finished map file, 0 to 9")
+    K(output, compression, COUNT, "9", "1", "deflate level of the finished map file, 0 to 9")
 
 enum recipe_key {
 #define K(section, key, kind, unit, standard, help) KEY_##section##_##key,

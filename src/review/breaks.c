@@ -2,7 +2,6 @@
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_math.h>
-#include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 #include <math.h>
 #include <stdlib.h>
@@ -61,6 +60,16 @@ static double spread_of(double *values, size_t n, double centre)
     return mad_to_sigma * few * median_of(values, n);
 }
 
+/* As GSL's quantile of sorted numbers; selects, does not sort. Values change places. */
+static double quantile_of(double *values, size_t n, double share)
+{
+    const double at = share * (double)(n - 1);
+    const size_t below = (size_t)at;
+    double low = gsl_stats_select(values, 1, n, below), high = low;
+    if (below + 1 < n) high = gsl_stats_min(values + below + 1, 1, n - below - 1);
+    return (1 - (at - (double)below)) * low + (at - (double)below) * high;
+}
+
 /* How well the median of n values along a line is known, whose neighbours resemble each other: half
  * the distance of the order statistics between which it lies with 2.5 standard deviations,
  * over 2.5, for n (1 - r)/(1 + r) independent values, r from the signs of neighbours about the
@@ -75,10 +84,8 @@ static double error_of_median(const double *inline_values, double *scratch, size
     r = fmin(fmax(r, 0), 0.95);
     double off = fmin(sure / (2 * sqrt((double)n * (1 - r) / (1 + r))), 0.45);
     memcpy(scratch, inline_values, n * sizeof *scratch);
-    gsl_sort(scratch, 1, n);
-    return (gsl_stats_quantile_from_sorted_data(scratch, 1, n, 0.5 + off) -
-            gsl_stats_quantile_from_sorted_data(scratch, 1, n, 0.5 - off)) /
-           (2 * sure);
+    const double high = quantile_of(scratch, n, 0.5 + off);
+    return (high - quantile_of(scratch, n, 0.5 - off)) / (2 * sure);
 }
 
 static size_t differences(const double *a, const double *b, size_t nx, double *out)
@@ -156,8 +163,7 @@ static void take_trend_off(struct search *w, struct steps *s)
 static double robust_spread(double *values, size_t n)
 {
     double middle = spread_of(values, n, 0); /* leaves absolute values */
-    gsl_sort(values, 1, n);
-    return n ? fmax(middle, gsl_stats_quantile_from_sorted_data(values, 1, n, 0.9) / 1.645) : 0;
+    return n ? fmax(middle, quantile_of(values, n, 0.9) / 1.645) : 0;
 }
 
 static size_t gather(const double *from, size_t n, double *out)
@@ -187,13 +193,17 @@ static void find_spreads(struct search *w, struct steps *s, double floor)
 /* The median of up to LASTING lines of one column, from line `first` on. */
 static double column_median(const double *value, size_t nx, size_t column, size_t first, size_t n)
 {
-    double kept[LASTING];
+    double kept[LASTING]; /* ascending */
     size_t m = 0;
     for (size_t k = 0; k < n; k++) {
-        double v = value[(first + k) * nx + column];
-        if (isfinite(v)) kept[m++] = v;
+        const double v = value[(first + k) * nx + column];
+        size_t at = m;
+        if (!isfinite(v)) continue;
+        for (m++; at > 0 && kept[at - 1] > v; at--)
+            kept[at] = kept[at - 1];
+        kept[at] = v;
     }
-    return 2 * m > n ? median_of(kept, m) : (double)NAN;
+    return 2 * m > n ? 0.5 * (kept[(m - 1) / 2] + kept[m / 2]) : (double)NAN;
 }
 
 /* By how much the lines from i on differ from those before, less the trend; NaN = not known. */

@@ -252,22 +252,35 @@ done:
     return st == ST_OK ? st : within(rep, st, "%s: ", name);
 }
 
+/* HDF5 clears a buffer of 1 MiB for each read that converts numbers, also for the masks of a few
+ * pixels: one that is as large as the numbers are. */
+static hid_t small_buffer(size_t n)
+{
+    const size_t usual = (size_t)1 << 20, bytes = n * sizeof(double);
+    hid_t how = bytes > 0 && bytes < usual ? H5Pcreate(H5P_DATASET_XFER) : H5P_DEFAULT;
+    if (how > 0) H5Pset_buffer(how, bytes, NULL, NULL);
+    return how;
+}
+
 enum status dataset_read(const struct dataset *d, const size_t *start, const size_t *count,
                          hid_t memory, void *out, struct report *rep)
 {
     hsize_t from[MOST_RANK], size[MOST_RANK];
     if (d->view) return d->view->read(d->view, start, count, out, rep);
+    size_t n = 1;
     for (int i = 0; i < d->rank; i++) {
         from[i] = start[i];
         size[i] = count[i];
+        n *= count[i];
     }
     bool scalar = d->rank == 0, good = true;
-    hid_t there = H5Dget_space(d->id);
+    hid_t there = H5Dget_space(d->id), how = small_buffer(n);
     hid_t here = scalar ? H5Screate(H5S_SCALAR) : H5Screate_simple(d->rank, size, NULL);
     if (there >= 0 && !scalar)
         good = H5Sselect_hyperslab(there, H5S_SELECT_SET, from, NULL, size, NULL) >= 0;
-    good = good && there >= 0 && here >= 0 &&
-           H5Dread(d->id, memory, here, there, H5P_DEFAULT, out) >= 0;
+    good = good && there >= 0 && here >= 0 && how >= 0 &&
+           H5Dread(d->id, memory, here, there, how, out) >= 0;
+    if (how > 0) H5Pclose(how);
     if (here >= 0) H5Sclose(here);
     if (there >= 0) H5Sclose(there);
     return good ? ST_OK

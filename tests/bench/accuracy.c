@@ -47,13 +47,15 @@ static const struct experiment further[] = {
 };
 enum { FURTHER = sizeof further / sizeof *further };
 
-enum kind { WHITE, RESONANCE, FLICKER, WALK, KNOWN_WALK, KINDS };
+enum kind { WHITE, RESONANCE, FLICKER, WALK, KNOWN_WALK, LEARNT_WALK, KINDS };
 static const double walk_step = 0.03; /* of the white noise */
 static const char *const kind_words[KINDS] = {
-    "white", "white and a lever resonance (period 8 samples, a third of the variance)",
+    "white",
+    "white and a lever resonance (period 8 samples, a third of the variance)",
     "white and 1/f (ten octaves, 1.6 times the variance)",
-    "white and a random walk (0.03 of the noise a sample) on a linear drift",
-    "the same walk and drift, the walk stated as contact.drift"};
+    "white and a random walk (0.03 of the noise a sample) on a linear drift, drift_from: curve",
+    "the same walk and drift, the walk stated as contact.drift",
+    "the same, the walk learnt from 256 curves"};
 
 static double draw(gsl_rng *rng, double sigma)
 {
@@ -97,7 +99,7 @@ static void make_noise(gsl_rng *rng, enum kind kind, double sigma, size_t n, dou
         out[i] = draw(rng, sigma);
     if (kind == RESONANCE) add_resonance(rng, sigma, n, out);
     if (kind == FLICKER) add_flicker(rng, sigma, n, out);
-    if (kind == WALK || kind == KNOWN_WALK) add_walk(rng, sigma, n, out);
+    if (kind >= WALK) add_walk(rng, sigma, n, out);
 }
 
 struct trial {
@@ -239,25 +241,62 @@ static void reverse(double *x, size_t n)
     }
 }
 
-static void run(const struct trial *t, enum kind kind, int curves, gsl_rng *rng, bool with_floor)
+/* The next curve; borrows static arrays. */
+static void make_curve(const struct trial *t, enum kind kind, gsl_rng *rng, struct raw_curve *raw)
 {
     static double z[MOST], d[MOST], noise[MOST];
     size_t n = t->e->n;
-    struct raw_curve raw = {.stage = {STAGE_DEFLECTION, STAGE_DEFLECTION, STAGE_DEFLECTION}};
+    double shift = gsl_rng_uniform(rng) * t->ramp / (double)n;
+    *raw = (struct raw_curve){.stage = {STAGE_DEFLECTION, STAGE_DEFLECTION, STAGE_DEFLECTION}};
+    make_noise(rng, kind, t->e->noise, n, noise);
+    for (size_t i = 0; i < n; i++) {
+        z[i] = t->ramp * (double)i / (double)(n - 1);
+        d[i] = 3e-9 + 0.002 * z[i] + deflection(t, z[i] - t->contact - shift) + noise[i];
+    }
+    if (t->plan.segment == SEG_RETRACT) reverse(z, n), reverse(d, n);
+    raw->seg[t->plan.segment] = (struct raw_segment){.n = n, .signal = d, .z_m = z};
+}
+
+/* What the first pass of a map would learn of drift; the tables say where it learnt anything. Draws
+ * of its own, so that its curves do not change those of the tables. */
+static double learn_drift(const struct trial *t, enum kind kind)
+{
+    enum { LOOKED_AT = 256 };
+    static struct walk_curve seen[LOOKED_AT];
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+    struct curve_work *work = curve_work_new(t->e->n);
+    struct shared_walk found;
+    for (int k = 0; k < LOOKED_AT; k++) {
+        struct raw_curve raw;
+        const double *rest;
+        make_curve(t, kind, rng, &raw);
+        size_t n = curve_off_surface(&t->plan, &raw, work, &rest);
+        seen[k].samples = 0;
+        if (n > 0) walk_look(rest, n, &seen[k]);
+    }
+    walk_find(seen, LOOKED_AT, &found);
+    curve_work_free(work);
+    gsl_rng_free(rng);
+    return found.step > 0 ? found.step : NAN;
+}
+
+static double drift_of(const struct trial *t, enum kind kind)
+{
+    if (kind == WALK) return NAN;
+    return kind == KNOWN_WALK ? walk_step * t->e->noise : learn_drift(t, kind);
+}
+
+static void run(const struct trial *t, enum kind kind, int curves, gsl_rng *rng, bool with_floor)
+{
+    size_t n = t->e->n;
+    struct raw_curve raw;
     struct curve_work *work = curve_work_new(n);
     struct tally modulus = {0}, work_of = {0};
     double ratio = 0, floor[2];
     bool retract = t->plan.segment == SEG_RETRACT;
     for (int c = 0; c < curves; c++) {
         struct pixel_result r;
-        double shift = gsl_rng_uniform(rng) * t->ramp / (double)n;
-        make_noise(rng, kind, t->e->noise, n, noise);
-        for (size_t i = 0; i < n; i++) {
-            z[i] = t->ramp * (double)i / (double)(n - 1);
-            d[i] = 3e-9 + 0.002 * z[i] + deflection(t, z[i] - t->contact - shift) + noise[i];
-        }
-        if (retract) reverse(z, n), reverse(d, n);
-        raw.seg[t->plan.segment] = (struct raw_segment){.n = n, .signal = d, .z_m = z};
+        make_curve(t, kind, rng, &raw);
         curve_analyse(&t->plan, &raw, work, &r, NULL);
         struct measured m = r.map[MAP_reduced_modulus], w = r.map[MAP_work_of_adhesion];
         if (r.state == STATE_rejected || !isfinite(m.value) || !isfinite(m.error)) continue;
@@ -281,6 +320,16 @@ static void heading(const char *words, bool with_floor)
            words, with_floor ? " floor |" : "", with_floor ? "---|" : "");
 }
 
+/* Steps of the walk that a first pass over 256 curves found, in units of the white noise. */
+static void print_learnt(const double learnt[EXPERIMENTS])
+{
+    const char *before = "";
+    printf("\nDrift learnt: ");
+    for (int e = 0; e < EXPERIMENTS; e++)
+        if (learnt[e] > 0) printf("%s%.4f (row %d)", before, learnt[e], e + 1), before = ", ";
+    printf("%s\n", *before ? " of the noise a sample." : "none.");
+}
+
 /* Last, so that its curves do not change those of the tables before. */
 static void run_further(int curves, gsl_rng *rng)
 {
@@ -289,7 +338,7 @@ static void run_further(int curves, gsl_rng *rng)
     for (int e = 0; e < FURTHER; e++) {
         struct trial t;
         make_trial(&further[e], 0, &t);
-        t.plan.drift_m = NAN;
+        t.plan.drift_m = drift_of(&t, WHITE);
         run(&t, WHITE, curves, rng, true);
     }
 }
@@ -321,13 +370,17 @@ int main(int argc, char **argv)
            curves);
     for (int kind = 0; kind < KINDS; kind++) {
         bool with_floor = kind == WHITE;
+        double learnt[EXPERIMENTS];
         heading(kind_words[kind], with_floor);
         for (int e = 0; e < EXPERIMENTS; e++) {
             struct trial t;
             make_trial(&experiments[e], e, &t);
-            t.plan.drift_m = kind == KNOWN_WALK ? walk_step * t.e->noise : NAN;
+            t.plan.drift_m = NAN;
+            t.plan.drift_m = drift_of(&t, (enum kind)kind);
+            learnt[e] = t.plan.drift_m / t.e->noise;
             run(&t, (enum kind)kind, curves, rng, with_floor);
         }
+        if (kind != WALK && kind != KNOWN_WALK) print_learnt(learnt);
     }
     run_further(curves, rng);
     gsl_rng_free(rng);

@@ -57,7 +57,7 @@ static void prepare_lane(struct race *race, const struct bench_curves *curves, i
     r->block = calloc(LANE_ARRAYS * BENCH_SAMPLES, sizeof(double));
     lane_on(&r->before, r->before_block);
     lane_fill(&race->plan, &raw, race->plan.segment, &r->before);
-    r->before.rough_noise = lane_rough_noise(&r->before, scratch);
+    lane_find_rough_noise(&r->before, scratch);
     lane_find_baseline(&race->plan, &r->before);
     lane_set_force(&race->plan, &r->before);
 }

@@ -1,7 +1,7 @@
 /* Who works how long: the program's own schedule (grid/schedule.h) played on many ranks, with
  * measured costs of pixels. Each tile asks the board of rank 0 (grid/board.h) as the program does:
  * whether somebody failed, then its work, then the count of pixels done; tiles of the tail ask for
- * a ticket first. Rank 0's memory answers one question after the other.
+ * a ticket first, for a run of them. Rank 0's memory answers one question after the other.
  *
  * A network that does such questions by itself answers at any time; without one, rank 0 answers
  * when it lets MPI do so, between pixels (board_beat in grid.c; here every ANSWER of them). Both
@@ -53,7 +53,8 @@ enum turn { TURN_BEGIN, TURN_LOOK, TURN_WORK, TURN_TICKET };
 struct rank {
     double at; /* us */
     enum turn turn;
-    size_t done_static, tile;
+    struct tile_run run; /* what is left of it */
+    size_t tile;
 };
 
 /* A heap of ranks, earliest first: questions reach the board in the order of time. */
@@ -90,22 +91,24 @@ static double play(const struct schedule *s, const double *tile_us, struct board
                       .n = s->ranks};
     size_t ticket = 0;
     double end = 0;
-    for (size_t r = 0; r < s->ranks; r++)
+    for (size_t r = 0; r < s->ranks; r++) {
         q.heap[r] = r;
+        q.rank[r].run = schedule_static(s, r);
+    }
     while (q.n > 0) {
         size_t id = q.heap[0];
         struct rank *r = &q.rank[id];
         bool stays = true;
         switch (r->turn) {
         case TURN_BEGIN:
-            r->turn = r->done_static < s->share ? TURN_LOOK : TURN_TICKET;
-            if (r->turn == TURN_LOOK) r->tile = schedule_static(s, id, r->done_static++);
+            r->turn = r->run.n > 0 ? TURN_LOOK : TURN_TICKET;
+            if (r->run.n > 0) r->tile = r->run.first++, r->run.n--;
             break;
         case TURN_TICKET:
-            r->tile = schedule_tail(s, ticket++);
+            r->run = schedule_tail(s, ticket++);
             r->at = ask(board, r->at);
-            stays = r->tile < s->tiles;
-            r->turn = TURN_LOOK;
+            stays = r->run.n > 0;
+            r->turn = TURN_BEGIN;
             break;
         case TURN_LOOK: /* has somebody failed? then the work */
             r->at = ask(board, r->at) + tile_us[r->tile];

@@ -14,7 +14,7 @@ import program
 import scenario as sc
 from test_transition import curve, write
 
-LAMBDA, RATIOS, EACH = 0.5, (0.5, 2.0, 5.0, 10.0), 25
+LAMBDA, RATIOS, EACH = 0.5, (0.5, 2.0, 5.0, 10.0), 100
 
 
 def pulls(maps, name, truth):
@@ -26,7 +26,7 @@ for noise in [float(word) for word in sys.argv[1:]] or [2e-11, 5e-12]:
     curves = [curve(LAMBDA, RATIOS[i % 4], rng.uniform(-50e-9, 50e-9), rng.uniform(0.35, 0.55), rng.uniform(0, 1))
               for i in range(4 * EACH)]
     with program.Folder() as folder:
-        write(folder / "v.h5", curves, 10, noise, rng)
+        write(folder / "v.h5", curves, 20, noise, rng)
         maps = program.map_volume(folder, folder / "v.h5", sc.settings("maugis", "retract"))
     lam = maps["transition_parameter"].ravel()
     error = maps["transition_parameter_errors"].ravel() / lam
@@ -35,4 +35,5 @@ for noise in [float(word) for word in sys.argv[1:]] or [2e-11, 5e-12]:
     for k, ratio in enumerate(RATIOS):
         at = slice(k, None, 4)
         print(f"| {1e12 * noise:g} pm | {ratio:g} | {100 * np.median(error[at]):.0f} % | {z_lam[at].mean():+.2f} | "
-              f"{z_lam[at].std(ddof=1):.2f} | {z_e[at].mean():+.2f} | {z_e[at].std(ddof=1):.2f} |")
+              f"{z_lam[at].std(ddof=1):.2f} | {100 * np.mean(np.abs(z_lam[at]) < 1.96):.0f} % | {z_e[at].mean():+.2f} | "
+              f"{z_e[at].std(ddof=1):.2f} | {100 * np.mean(np.abs(z_e[at]) < 1.96):.0f} % |")

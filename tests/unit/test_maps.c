@@ -2,10 +2,15 @@
 #include "base/units.h"
 #include "contact/contact.h"
 #include "maps/agree.h"
+#include "maps/gather.h"
 #include "maps/maps.h"
+#include "maps/statistics.h"
 #include "recipe/recipe.h"
 
 #include <dirent.h>
+#include <fcntl.h>
+#include <gsl/gsl_sort_float.h>
+#include <gsl/gsl_statistics_float.h>
 #include <hdf5.h>
 #include <math.h>
 #include <setjmp.h>
@@ -284,6 +289,37 @@ static void statistics_are_those_of_the_pixels(void **state)
     assert_int_equal(summary.map[MAP_modulus].n, 10); /* infinity does not count */
     /* tiles (0, max) and (1, max): the sum carries */
     assert_string_equal(summary.digest, "0000000000000002fffffffffffffffe");
+}
+
+/* Against GSL on sorted numbers, in maps of all sizes, also with many equal ones; pixels that do
+ * not count are between. */
+static void quantiles_are_those_of_sorted_numbers(void **unused)
+{
+    (void)unused;
+    enum { MOST = 400 };
+    uint32_t seed = 7;
+    for (size_t n = 1; n <= MOST; n += 1 + n / 20)
+        for (uint32_t kinds = 1; kinds <= 100000; kinds *= 10) {
+            float values[MOST], sorted[MOST];
+            uint8_t state[MOST];
+            double found[QUANTILE_COUNT];
+            size_t kept = 0;
+            for (size_t i = 0; i < n; i++) {
+                seed = seed * 1664525 + 1013904223;
+                values[i] = (float)((seed >> 8) % kinds) - 50.0f;
+                state[i] = (seed >> 4) % 5 == 0 ? STATE_rejected : STATE_doubtful;
+                if (seed % 11 == 0) values[i] = NAN;
+                if (state[i] == STATE_doubtful && isfinite(values[i])) sorted[kept++] = values[i];
+            }
+            gsl_sort_float(sorted, 1, kept);
+            assert_int_equal(statistics_of_map(values, state, n, found), kept);
+            for (int q = 0; q < QUANTILE_COUNT; q++)
+                if (kept == 0)
+                    assert_true(isnan(found[q]));
+                else
+                    assert_true(found[q] == gsl_stats_float_quantile_from_sorted_data(
+                                                sorted, 1, kept, statistics_quantiles[q]));
+        }
 }
 
 /* Heights of a plane that climbs by 0.3 along y and 0.4 along x; `invent` rejects (0, 1), so that
@@ -623,6 +659,81 @@ static void states_wait_for_the_checkpoint(void **state)
     maps_drop(&m, true);
 }
 
+/* Values that could not be written: their pixels are not said to be done, and the next run does
+ * them. */
+static void a_failing_disk_leaves_tiles_pending(void **state)
+{
+    struct scene *s = *state;
+    struct maps *m;
+    struct maps_found found;
+    create(s, &m, false);
+    assert_int_equal(write_tile(m, 1, (struct tile){0, 3, 3, 1}, &s->rep), ST_OK);
+    assert_int_equal(maps_checkpoint(m, &s->rep), ST_OK);
+    assert_int_equal(write_tile(m, 0, (struct tile){0, 0, 3, 3}, &s->rep), ST_OK);
+    limit_file_size(100);
+    assert_int_equal(maps_checkpoint(m, &s->rep), ST_OUTPUT);
+    limit_file_size(RLIM_INFINITY);
+    assert_true(one_line_with(&s->rep, "cannot be written: File too large"));
+    assert_int_equal(maps_checkpoint(m, &s->rep), ST_OK); /* nothing is left to save */
+    maps_drop(&m, false);
+    resume(s, &m, false, &found);
+    assert_int_equal(found.pixels, 3);
+    maps_drop(&m, true);
+}
+
+/* An array of 200,000 words cut at invented places, in invented order, with gaps: each word arrives
+ * where it belongs, and nothing is written between. */
+static void blocks_in_any_order_go_to_their_places(void **state)
+{
+    struct scene *s = *state;
+    enum { WORDS = 200000, GAP = 0x5a5a5a5a };
+    uint32_t *file = malloc(WORDS * sizeof *file), *memory = malloc(WORDS * sizeof *memory),
+             *wanted = malloc(WORDS * sizeof *wanted), seed = 1;
+    unsigned char *room = malloc(GATHER_BYTES);
+    struct extents list = {0};
+    size_t from = 0;
+    assert_non_null(file);
+    assert_non_null(memory);
+    assert_non_null(wanted);
+    assert_non_null(room);
+    for (size_t i = 0; i < WORDS; i++)
+        wanted[i] = GAP;
+    for (size_t at = 0; at < WORDS;) {
+        seed = seed * 1664525 + 1013904223;
+        /* now and then larger than the room */
+        size_t n = seed % 50 == 0 ? GATHER_BYTES / sizeof *file + 17 : 1 + (seed >> 16) % 900;
+        if (n > WORDS - at) n = WORDS - at;
+        if ((seed >> 8) % 4 != 0) {
+            assert_int_equal(extents_add(&list, (struct extent){at, from, n}, &s->rep), ST_OK);
+            for (size_t i = 0; i < n; i++)
+                memory[from + i] = wanted[at + i] = seed + (uint32_t)i;
+            from += n;
+        }
+        at += n;
+    }
+    for (size_t i = 0; i < list.n; i++) { /* shuffled */
+        seed = seed * 1664525 + 1013904223;
+        size_t other = (seed >> 8) % list.n;
+        struct extent kept = list.each[i];
+        list.each[i] = list.each[other], list.each[other] = kept;
+    }
+    int fd = open(s->path, O_RDWR | O_CREAT | O_TRUNC, 0600);
+    assert_true(fd >= 0);
+    for (size_t i = 0; i < WORDS; i++)
+        file[i] = GAP;
+    assert_int_equal(pwrite(fd, file, WORDS * sizeof *file, 8), WORDS * sizeof *file);
+    extents_sort(&list);
+    assert_int_equal(gather_write(fd, &list, 8, sizeof *memory, memory, room), 0);
+    assert_int_equal(pread(fd, file, WORDS * sizeof *file, 8), WORDS * sizeof *file);
+    assert_memory_equal(file, wanted, WORDS * sizeof *file);
+    close(fd);
+    extents_free(&list);
+    free(file);
+    free(memory);
+    free(wanted);
+    free(room);
+}
+
 static void the_run_that_was_taken_over_writes_nothing(void **state)
 {
     struct scene *s = *state;
@@ -746,6 +857,7 @@ int main(int argc, char **argv)
     const struct CMUnitTest tests[] = {
         T(written_and_read_back),
         T(statistics_are_those_of_the_pixels),
+        cmocka_unit_test(quantiles_are_those_of_sorted_numbers),
         T(slope_is_found_in_the_finish),
         T(descending_positions_are_turned_round),
         T(moduli_come_in_the_unit_of_the_recipe),
@@ -763,6 +875,8 @@ int main(int argc, char **argv)
         T(resume_finds_what_is_left),
         T(torn_tiles_are_told_in_the_volumes_order),
         T(states_wait_for_the_checkpoint),
+        T(a_failing_disk_leaves_tiles_pending),
+        T(blocks_in_any_order_go_to_their_places),
         T(the_run_that_was_taken_over_writes_nothing),
         T(other_work_is_not_resumed),
         T(tile_outside_is_a_bug),

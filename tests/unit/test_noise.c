@@ -2,7 +2,9 @@
 #include "base/units.h"
 #include "curve/curve.h"
 #include "fit/noise.h"
+#include "fit/walk.h"
 
+#include <gsl/gsl_fit.h>
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <math.h>
@@ -64,6 +66,90 @@ static void ratio_of_a_walk(void **unused)
     gsl_rng_free(rng);
     assert_true(fabs(white - 1) < 0.03);
     assert_true(fabs(fast * 1 / (1.1 * 1.1) - 1) < 0.03); /* 1 - 0.5 + 0.6 */
+}
+
+/* --- drift that many curves share --- */
+
+enum { POOLED = 256 };
+
+/* Residuals of a line through a walk, white noise and a share of autoregressive noise, phi on the
+ * two samples before. */
+static void noisy_line(gsl_rng *rng, size_t n, double walk_step, const double phi[3], double *r)
+{
+    double walk = 0, slow = 0, before = 0, c0, c1, cov[3], chi, x[N];
+    for (size_t i = 0; i < n; i++) {
+        double next = phi[0] * slow + phi[1] * before + gsl_ran_gaussian(rng, 1);
+        before = slow, slow = next;
+        walk += gsl_ran_gaussian(rng, walk_step);
+        x[i] = (double)i, r[i] = phi[2] * slow + gsl_ran_gaussian(rng, 1) + walk;
+    }
+    gsl_fit_linear(x, 1, r, 1, n, &c0, &c1, &cov[0], &cov[1], &cov[2], &chi);
+    for (size_t i = 0; i < n; i++)
+        r[i] -= c0 + c1 * x[i];
+}
+
+static struct shared_walk pool(gsl_rng *rng, double walk_step, const double phi[3])
+{
+    static struct walk_curve curve[POOLED];
+    struct shared_walk found;
+    double r[N];
+    for (size_t k = 0; k < POOLED; k++) {
+        size_t n = 240 + k / 4; /* baselines are not all of one length */
+        noisy_line(rng, n, walk_step, phi, r);
+        assert_true(walk_look(r, n, &curve[k]));
+    }
+    walk_find(curve, POOLED, &found);
+    assert_int_equal(found.curves, POOLED);
+    return found;
+}
+
+/* The mean over 20 pools; each is good to some 3 %. Three in a hundred look more like 1/f. */
+static void a_shared_walk_is_found(void **unused)
+{
+    (void)unused;
+    /* white; with a resonance of period 8 beside it, a third of the variance */
+    const double steps[] = {0.03, 0.05, 0.2}, phi[2][3] = {{0, 0, 0}, {1.301, -0.8464, 0.25}};
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    for (int p = 0; p < 2; p++)
+        for (int s = 0; s < 3; s++) {
+            double mean = 0, want = steps[s];
+            int found = 0;
+            for (int k = 0; k < 20; k++) {
+                double step = pool(rng, want, phi[p]).step;
+                if (step > 0) mean += step / want, found++;
+            }
+            mean /= found;
+            if (!(found >= 17 && fabs(mean - 1) < 0.1))
+                fail_msg("step %g, noise %d: found %d times of 20, %.3f of it", steps[s], p, found,
+                         mean);
+        }
+    gsl_rng_free(rng);
+}
+
+/* Below 1e-3 is the chance that is stated: none in 200 pools, or the seed is unlucky. */
+static void no_walk_is_found_where_none_is(void **unused)
+{
+    (void)unused;
+    const double phi[4][3] = {{0, 0, 0}, {0.5, 0, 1}, {-0.5, 0, 1}, {1.301, -0.8464, 0.25}};
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_taus2);
+    for (int p = 0; p < 4; p++)
+        for (int k = 0; k < 50; k++)
+            assert_true(pool(rng, 0, phi[p]).step == 0);
+    gsl_rng_free(rng);
+}
+
+static void a_curve_without_noise_or_length_says_nothing(void **unused)
+{
+    (void)unused;
+    struct walk_curve c, few[3] = {{0}};
+    struct shared_walk found;
+    double r[N] = {0};
+    assert_false(walk_look(r, N, &c));
+    assert_true(c.samples == 0);
+    r[0] = 1;
+    assert_false(walk_look(r, WALK_SHORTEST - 1, &c));
+    walk_find(few, 3, &found);
+    assert_true(found.step == 0 && found.curves == 0);
 }
 
 /* --- a stated drift --- */
@@ -164,6 +250,9 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(cosines_are_the_axes_of_a_walk),
         cmocka_unit_test(ratio_of_a_walk),
+        cmocka_unit_test(a_shared_walk_is_found),
+        cmocka_unit_test(no_walk_is_found_where_none_is),
+        cmocka_unit_test(a_curve_without_noise_or_length_says_nothing),
         cmocka_unit_test(stated_drift_is_in_the_error),
         cmocka_unit_test(drift_that_is_not_used_is_refused),
     };
