@@ -9,6 +9,9 @@
 
 #include <math.h>
 
+/* What a double is made of, for sums that wrap round. */
+typedef unsigned long long lanes_bits __attribute__((vector_size(LANES * sizeof(double))));
+
 LANES_INLINE bool lanes_any(lanes_mask m)
 {
     return m[0] | m[1] | m[2] | m[3];
@@ -57,7 +60,7 @@ LANES_INLINE lanes lanes_exp(lanes x)
     lanes shifted = x * M_LOG2E + round, n = shifted - round;
     lanes r = (x - n * ln2_high) - n * ln2_low;
     lanes power = lanes_polynomial(c, sizeof c / sizeof *c, r);
-    return (lanes)((lanes_mask)power + ((lanes_mask)shifted << 52));
+    return (lanes)((lanes_bits)power + ((lanes_bits)shifted << 52));
 }
 
 /* ln x from the quotient z = (m - 1)/(m + 1) or (x - 1)/(x + 1), with x = 2^n m and m about 1. */
@@ -73,9 +76,9 @@ LANES_INLINE lanes lanes_log_of(lanes n, lanes z)
 /* x = 2^n m, m from 1/sqrt 2 to sqrt 2. */
 LANES_INLINE lanes lanes_split(lanes x, lanes *m)
 {
-    const long long half_root = 0x3fe6a09e667f3bcd, bias = 1024LL << 52;  /* of 1/sqrt 2 */
-    const long long exponent = 0x7ffLL << 52, magic = 0x4330000000000000; /* 2^52 */
-    lanes_mask bits = (lanes_mask)x, past = (bits - half_root + bias) & exponent;
+    const unsigned long long half_root = 0x3fe6a09e667f3bcd, bias = 1024ULL << 52; /* of 1/sqrt 2 */
+    const unsigned long long exponent = 0x7ffULL << 52, magic = 0x4330000000000000; /* 2^52 */
+    lanes_bits bits = (lanes_bits)x, past = (bits - half_root + bias) & exponent;
     *m = (lanes)(bits - past + bias);
     return (lanes)((past >> 52) | magic) - (0x1p52 + 1024.0); /* an integer in its last bits */
 }
