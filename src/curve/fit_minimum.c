@@ -172,7 +172,7 @@ static bool find_minimum(const struct curve_plan *plan, struct curve_work *w,
     fit_set_problem(plan, w, set, context, p);
     if (n == 0 || !fit_prepare(p, w->fit)) return false;
     p->close = from_blocks;
-    if (from_blocks) p->settle = 1e-9; /* an error of 1e-5 standard errors at most */
+    if (from_blocks) p->settle = SETTLED;
     for (int i = 0; i < n; i++) {
         if (fit_by_end(plan))
             fit_search_end(p, w, start[i], &found);

@@ -107,8 +107,9 @@ double fit_noise_refine(bool smooth, struct curve_work *w, const struct lane *la
     if (noise->order == 0 && !(noise->slow_ratio > 0)) return 1.0;
     fit_noise_use(noise, set->n, p);
     bool ok = fit_prepare(p, w->fit);
+    p->close = smooth, p->settle = smooth ? SETTLED : 0;
     if (ok) fit_search(p, w->fit, r->theta, &found);
-    if (ok && smooth) fit_polish(p, w->fit, POLISHED, &found);
+    p->close = false, p->settle = 0;
     if (ok) fit_finish(p, w->fit, &found);
     /* a filter that trades much of the plain fit away has seen something else than noise */
     if (ok && !found.singular && plain_residuals(p, w, &found) < 4.0 * white) {

@@ -52,6 +52,10 @@ size_t fit_set_blocks(const struct curve_plan *plan, struct curve_work *w,
 /** Mean deflection of up to three samples around i, baseline off. */
 double mean_of_three(const struct lane *lane, size_t i);
 
+/** Where a search from close by settles (struct fit_problem): an error of 1e-5 standard errors at
+ * most. */
+#define SETTLED 1e-9
+
 /** How near, in standard errors, a polished minimum is: nearer than results are kept. */
 #define POLISHED 1e-10
 

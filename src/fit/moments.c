@@ -171,6 +171,85 @@ LANES_CLONES void moments_rest(const double *y, const double *const *q, const do
     }
 }
 
+/* Four columns with up to three vectors: inner products, and the part along the columns off. */
+enum { COLUMNS = 4, VECTORS = 3 };
+
+LANES_INLINE void products(double *const *v, const size_t nv, const double *const q[COLUMNS],
+                           size_t first, size_t n, double out[VECTORS][COLUMNS])
+{
+    lanes sum[VECTORS][COLUMNS] = {0};
+    size_t i = first;
+    for (; i + LANES <= n; i += LANES)
+#pragma GCC unroll 4
+        for (size_t k = 0; k < COLUMNS; k++) {
+            lanes c = lanes_load(q[k] + i);
+#pragma GCC unroll 3
+            for (size_t a = 0; a < nv; a++)
+                sum[a][k] += c * lanes_load(v[a] + i);
+        }
+    for (size_t a = 0; a < nv; a++)
+        for (size_t k = 0; k < COLUMNS; k++)
+            out[a][k] = lanes_sum(sum[a][k]);
+    for (; i < n; i++)
+        for (size_t a = 0; a < nv; a++)
+            for (size_t k = 0; k < COLUMNS; k++)
+                out[a][k] += q[k][i] * v[a][i];
+}
+
+LANES_INLINE void take_off(double *const *v, const size_t nv, const double *const q[COLUMNS],
+                           double part[VECTORS][COLUMNS], size_t n)
+{
+    size_t i = 0;
+    for (; i + LANES <= n; i += LANES) {
+        lanes c[COLUMNS];
+#pragma GCC unroll 4
+        for (size_t k = 0; k < COLUMNS; k++)
+            c[k] = lanes_load(q[k] + i);
+#pragma GCC unroll 3
+        for (size_t a = 0; a < nv; a++) {
+            lanes x = lanes_load(v[a] + i);
+#pragma GCC unroll 4
+            for (size_t k = 0; k < COLUMNS; k++)
+                x -= part[a][k] * c[k];
+            lanes_store(v[a] + i, x);
+        }
+    }
+    for (; i < n; i++)
+        for (size_t a = 0; a < nv; a++)
+            for (size_t k = 0; k < COLUMNS; k++)
+                v[a][i] -= part[a][k] * q[k][i];
+}
+
+/* All products before anything is taken off: the columns are orthonormal. Fewer than four at the
+ * end: the first again, of which nothing is taken. */
+LANES_INLINE void shrink_some(double *const *v, const size_t nv, const double *const *q,
+                              const double *share, size_t nq, size_t first, size_t n)
+{
+    enum { MOST = 64 };
+    double part[MOST / COLUMNS][VECTORS][COLUMNS];
+    const double *column[MOST];
+    size_t groups = (nq + COLUMNS - 1) / COLUMNS;
+    for (size_t k = 0; k < groups * COLUMNS; k++)
+        column[k] = q[k < nq ? k : 0];
+    for (size_t g = 0; g < groups; g++) {
+        products(v, nv, column + g * COLUMNS, first, n, part[g]);
+        for (size_t a = 0; a < nv; a++)
+            for (size_t k = 0; k < COLUMNS; k++)
+                part[g][a][k] *= g * COLUMNS + k < nq ? share[g * COLUMNS + k] : 0.0;
+    }
+    for (size_t g = 0; g < groups; g++)
+        take_off(v, nv, column + g * COLUMNS, part[g], n);
+}
+
+LANES_CLONES void moments_shrink(double *const *v, size_t nv, const double *const *q,
+                                 const double *share, size_t nq, size_t first, size_t n)
+{
+    for (; nq > 0 && nv >= VECTORS; v += VECTORS, nv -= VECTORS)
+        shrink_some(v, VECTORS, q, share, nq, first, n);
+    if (nq > 0 && nv == 2) shrink_some(v, 2, q, share, nq, first, n);
+    if (nq > 0 && nv == 1) shrink_some(v, 1, q, share, nq, first, n);
+}
+
 LANES_CLONES void moments_scale(double *v, double factor, size_t n)
 {
     for (size_t i = 0; i < n; i++)

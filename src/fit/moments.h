@@ -33,6 +33,12 @@ double moments_with(const double *y, const double *const *q, size_t nq, size_t n
 void moments_rest(const double *y, const double *const *q, const double *share, size_t nq, size_t n,
                   double *out);
 
+/** Of each vector v: v -= sum_k share[k] (q_k, v) q_k over [0, n) for orthonormal q_k; v is zero
+ * before `first`. Up to three vectors at once are quick: it is the reading of q that takes the
+ * time. */
+void moments_shrink(double *const *v, size_t nv, const double *const *q, const double *share,
+                    size_t nq, size_t first, size_t n);
+
 /** v *= factor over [0, n). */
 void moments_scale(double *v, double factor, size_t n);
 

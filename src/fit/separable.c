@@ -1,5 +1,6 @@
 #include "fit/separable.h"
 
+#include "base/lanes.h"
 #include "fit/moments.h"
 
 #include <math.h>
@@ -12,6 +13,7 @@ struct fit_work {
     double *q[FIT_MAX_LINEAR];                /* orthonormal basis of the linear columns */
     double r[FIT_MAX_LINEAR][FIT_MAX_LINEAR]; /* b = q r, upper triangular */
     double *slow[FIT_MAX_SLOW];               /* orthonormal cosines over the samples */
+    size_t slow_samples;                      /* that they are made for; 0 = not yet */
     double shrink[FIT_MAX_SLOW]; /* what is taken off along each: 1 - 1/sqrt(1 + power) */
     double *y_white;             /* observations, whitened */
     double qy[FIT_MAX_LINEAR];   /* q' y_white */
@@ -97,23 +99,36 @@ static void whiten_fast(const struct fit_problem *p, double *v, size_t first)
 static void whiten(const struct fit_problem *p, const struct fit_work *w, double *v, size_t first)
 {
     whiten_fast(p, v, first);
-    for (size_t k = 0; k < p->slow_n; k++)
-        moments_subtract(v, w->shrink[k] * moments_dot(w->slow[k], v, 0, p->n), w->slow[k], p->n);
+    moments_shrink(&v, 1, (const double *const *)w->slow, w->shrink, p->slow_n, first, p->n);
 }
 
-/* cos(pi k (i + 1/2) / n), normalised; by the recurrence of the cosine. */
+/* cos(pi k (i + 1/2) / n), normalised; by the recurrence of the cosine, eight side by side since
+ * each step waits for the last. Most fits have as many samples as the one before. */
+LANES_CLONES static void make_cosines(double *const *row, size_t first_k, size_t n)
+{
+    enum { WIDTH = 8 };
+    double two[WIDTH], last[WIDTH], now[WIDTH], norm = sqrt(2.0 / (double)n);
+    for (size_t q = 0; q < WIDTH; q++) { /* cos(-x) = cos(x) starts it */
+        double step = M_PI * (double)(first_k + q + 1) / (double)n;
+        two[q] = 2.0 * cos(step);
+        last[q] = now[q] = norm * cos(0.5 * step);
+    }
+    for (size_t i = 0; i < n; i++)
+        for (size_t q = 0; q < WIDTH; q++) {
+            double next = two[q] * now[q] - last[q];
+            row[q][i] = now[q];
+            last[q] = now[q], now[q] = next;
+        }
+}
+
 static void prepare_slow(const struct fit_problem *p, struct fit_work *w)
 {
-    for (size_t k = 0; k < p->slow_n; k++) {
-        double step = M_PI * (double)(k + 1) / (double)p->n, norm = sqrt(2.0 / (double)p->n);
-        double two = 2.0 * cos(step), last = norm * cos(0.5 * step), now = last;
-        for (size_t i = 0; i < p->n; i++) { /* cos(-x) = cos(x) starts it */
-            w->slow[k][i] = now;
-            double next = two * now - last;
-            last = now, now = next;
-        }
+    for (size_t k = 0; k < p->slow_n; k++)
         w->shrink[k] = 1.0 - 1.0 / sqrt(1.0 + p->slow_power[k]);
-    }
+    if (p->slow_n == 0 || w->slow_samples == p->n) return;
+    for (size_t k = 0; k < FIT_MAX_SLOW; k += 8)
+        make_cosines(w->slow + k, k, p->n);
+    w->slow_samples = p->n;
 }
 
 /* Rows that are left when the filter has taken its start. */
@@ -359,8 +374,10 @@ static void compute(const struct fit_problem *p, struct fit_work *w, const doubl
     for (size_t j = 0; j <= p->n_theta; j++) {
         for (size_t i = 0; i < columns->first; i++)
             all[j][i] = 0; /* the filters look back */
-        whiten(p, w, all[j], columns->first);
+        whiten_fast(p, all[j], columns->first);
     }
+    moments_shrink(all, 1 + p->n_theta, (const double *const *)w->slow, w->shrink, p->slow_n,
+                   columns->first, p->n);
     if (p->slow_n) columns->first = 0;
 }
 
