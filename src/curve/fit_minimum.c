@@ -10,6 +10,7 @@ void fit_neighbours(struct curve_work *w, const struct fit_set *set, const struc
                     struct fit_result *best)
 {
     double step = (set->z[set->n - 1] - set->z[0]) / (double)(set->n - 1);
+    struct fit_problem near = *p;
     bool better = true;
     for (int round = 0; round < 4 && better; round++) {
         double start[FIT_MAX_THETA], from = best->theta[0];
@@ -19,7 +20,8 @@ void fit_neighbours(struct curve_work *w, const struct fit_set *set, const struc
             if (hop == 0) continue;
             memcpy(start, best->theta, sizeof start);
             start[0] = fmin(fmax(from + hop * step, p->low[0]), p->high[0]);
-            fit_search(p, w->fit, start, &found);
+            fit_search(&near, w->fit, start, &found);
+            near.again = true;
             if (!(found.sum_squares < best->sum_squares * (1.0 - 1e-12))) continue;
             *best = found;
             better = true;
@@ -58,12 +60,14 @@ static void search_shallow(const struct curve_plan *plan, struct curve_work *w,
     double depth = set->end_z - set->end_d - best->theta[0] - (plan->force_space ? 0.0 : pull);
     if (!(depth < fmax(FEW * step, 6.0 * noise))) return;
     struct fit_result like = *best, found;
+    struct fit_problem near = *p;
     for (int i = -RIGID; i < FEW; i++) {
         double start[FIT_MAX_THETA], z0 = deepest - (i + 0.5) * step;
         if (!shallow_start(plan, set, z0, i < 1, &like, start)) continue;
         for (size_t k = 0; k < p->n_theta; k++)
             start[k] = fmin(fmax(start[k], p->low[k]), p->high[k]);
-        fit_search(p, w->fit, start, &found);
+        fit_search(&near, w->fit, start, &found);
+        near.again = true;
         if (found.sum_squares < best->sum_squares) *best = found;
     }
     fit_neighbours(w, set, p, best);

@@ -406,7 +406,7 @@ void fit_search(const struct fit_problem *p, struct fit_work *w, const double *s
     memcpy(out->theta, start, p->n_theta * sizeof *start);
     out->degrees_of_freedom = rows(p) - p->n_theta - p->n_linear;
     compute(p, w, out->theta, &w->now);
-    approach(p, w, &w->now);
+    if (!p->again || !w->near) approach(p, w, &w->now);
     measure(p, w, &w->now, &at);
     out->converged = false;
     for (out->iterations = 0; out->iterations < MOST_TRIALS && !out->converged; out->iterations++) {

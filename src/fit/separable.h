@@ -38,6 +38,8 @@ struct fit_problem {
     double settle; /**< stop when what is left to gain is below this share of a residual variance,
                         i.e. the last step is its root in standard errors; 0: 1e-8 */
     bool close;    /**< the start is within a few standard errors: first steps are not damped */
+    bool again; /**< the last search of this problem began not far from here: its differences from
+                     the observations serve again */
     fit_model *model;
     void *context;
 };
