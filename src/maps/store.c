@@ -42,6 +42,7 @@ static enum status make_room(struct store *s, size_t pixels, const struct maps_l
     size_t room = STORE_BYTES / bytes;
     if (room > l->ny * l->nx) room = l->ny * l->nx;
     if (room < pixels) room = pixels;
+    room += room % 2; /* every shelf begins at a multiple of eight bytes */
     s->memory = malloc(room * bytes);
     if (!s->memory)
         return fail(rep, ST_MEMORY, "not enough memory to write a tile of %zu pixels", pixels);
