@@ -44,11 +44,12 @@ LANES_INLINE double lanes_sum(lanes v)
 /* The four sums at once, each as lanes_sum makes it. */
 LANES_INLINE lanes lanes_sums(lanes a, lanes b, lanes c, lanes d)
 {
-    const lanes_mask even = {0, 4, 2, 6}, odd = {1, 5, 3, 7}, low = {0, 1, 4, 5},
-                     high = {2, 3, 6, 7};
-    lanes ab = __builtin_shuffle(a, b, even) + __builtin_shuffle(a, b, odd);
-    lanes cd = __builtin_shuffle(c, d, even) + __builtin_shuffle(c, d, odd);
-    return __builtin_shuffle(ab, cd, low) + __builtin_shuffle(ab, cd, high);
+    lanes ab = __builtin_shufflevector(a, b, 0, 4, 2, 6) +
+               __builtin_shufflevector(a, b, 1, 5, 3, 7);
+    lanes cd = __builtin_shufflevector(c, d, 0, 4, 2, 6) +
+               __builtin_shufflevector(c, d, 1, 5, 3, 7);
+    return __builtin_shufflevector(ab, cd, 0, 1, 4, 5) +
+           __builtin_shufflevector(ab, cd, 2, 3, 6, 7);
 }
 
 /* Where one is NaN, min and max give the second; select() wants a comparison's mask. */

@@ -297,8 +297,7 @@ LANES_CLONES bool pass_all_finite(const double *v, size_t n)
 
 LANES_INLINE lanes reversed(lanes v)
 {
-    const lanes_mask back = {3, 2, 1, 0};
-    return __builtin_shuffle(v, back);
+    return __builtin_shufflevector(v, v, 3, 2, 1, 0);
 }
 
 LANES_INLINE bool take_ascending(const double *v, size_t n, const bool backward, double *out)
