@@ -51,8 +51,9 @@ static json_t *drift_json(const struct curve_plan *plan)
 {
     const struct shared_walk *w = &plan->drift_seen;
     if (!plan->drift_from_volume) return json_null();
-    return json_pack("{s:o, s:f, s:f, s:I}", "step_m", describe_real(w->step), "power_ratio",
-                     w->ratio, "likelihood_gain", w->gain, "curves", (json_int_t)w->curves);
+    return json_pack("{s:o, s:o, s:o, s:I}", "step_m", describe_real(w->step), "power_ratio",
+                     describe_real(w->ratio), "likelihood_gain", describe_real(w->gain), "curves",
+                     (json_int_t)w->curves);
 }
 
 static json_t *refit_json(const struct maps_parent *p)

@@ -118,8 +118,11 @@ static bool improve(struct pool *p, double *change)
     gsl_matrix_view normal = gsl_matrix_view_array(a, terms, terms);
     gsl_vector_view right = gsl_vector_view_array(b, terms),
                     out = gsl_vector_view_array(found, terms);
-    if (gsl_linalg_cholesky_decomp1(&normal.matrix) != GSL_SUCCESS) return false;
-    gsl_linalg_cholesky_solve(&normal.matrix, &right.vector, &out.vector);
+    gsl_error_handler_t *handler = gsl_set_error_handler_off(); /* its own would end the program */
+    bool solved = gsl_linalg_cholesky_decomp1(&normal.matrix) == GSL_SUCCESS;
+    if (solved) gsl_linalg_cholesky_solve(&normal.matrix, &right.vector, &out.vector);
+    gsl_set_error_handler(handler);
+    if (!solved) return false;
     *change = 0;
     for (size_t r = 0; r < terms; r++) {
         *change = fmax(*change, fabs(found[r] - p->share[r]) / (fabs(found[r]) + 1e-3));

@@ -152,6 +152,28 @@ static void a_curve_without_noise_or_length_says_nothing(void **unused)
     assert_true(found.step == 0 && found.curves == 0);
 }
 
+/* Levels and powers that no instrument has together: their normal equations are not positive
+ * definite, which GSL by itself ends the program for. */
+static void absurd_amplitudes_end_nothing(void **unused)
+{
+    (void)unused;
+    enum { CURVES = 20, TRIALS = 200 };
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    for (int trial = 0; trial < TRIALS; trial++) {
+        struct walk_curve curve[CURVES];
+        struct shared_walk found;
+        for (int k = 0; k < CURVES; k++) {
+            curve[k].samples = 96.0 + (double)gsl_rng_uniform_int(rng, 200);
+            curve[k].level = pow(10, 260 * (gsl_rng_uniform(rng) - 0.5));
+            for (int i = 0; i < WALK_POWERS; i++)
+                curve[k].power[i] = pow(10, 24 * gsl_rng_uniform(rng) - 12);
+        }
+        walk_find(curve, CURVES, &found);
+        assert_false(isnan(found.step) || found.step < 0);
+    }
+    gsl_rng_free(rng);
+}
+
 /* --- a stated drift --- */
 
 struct bench {
@@ -253,6 +275,7 @@ int main(void)
         cmocka_unit_test(a_shared_walk_is_found),
         cmocka_unit_test(no_walk_is_found_where_none_is),
         cmocka_unit_test(a_curve_without_noise_or_length_says_nothing),
+        cmocka_unit_test(absurd_amplitudes_end_nothing),
         cmocka_unit_test(stated_drift_is_in_the_error),
         cmocka_unit_test(drift_that_is_not_used_is_refused),
     };
